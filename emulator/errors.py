@@ -109,7 +109,7 @@ class ScenarioError(InputError):
 
     def __init__(self, problems: list[Problem]) -> None:
         self.problems = tuple(problems)
-        super().__init__("\n".join(map(str, problems)))
+        super().__init__("\n".join(problem.coded for problem in problems))
 
 
 class LogError(InputError):

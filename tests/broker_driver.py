@@ -143,7 +143,7 @@ class Driver:
         time_left: int | None = None,
     ) -> Grant | None:
         served = tuple(queues) or self.queues
-        attempt = self.broker.take(self.now, 0, self._next(worker), served, frozenset(equipment), time_left)
+        attempt = self.broker.take(self.now, self._next(worker), served, frozenset(equipment), time_left)
         return None if attempt is None else granted(attempt)
 
     def taken(self, *args: Any, **more: Any) -> Grant:

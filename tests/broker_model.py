@@ -64,7 +64,7 @@ class Model:
     """A driver with a memory of its own; every ``do_`` method is one random request, numbers choose what about."""
 
     def __init__(self, **options: Any) -> None:
-        self.d = Driver(*QUEUES, remembered=frozenset(NAMES), u=0.7, **options)
+        self.d = Driver(*QUEUES, remembered=dict.fromkeys(NAMES, False), u=0.7, **options)
         self.broker = self.d.broker
         self.jobs: dict[int, Known] = {}
         self.place: dict[int, int] = {}

@@ -1,5 +1,6 @@
 """What holds for all tests."""
 
+import gc
 import signal
 
 from hypothesis import HealthCheck, settings
@@ -12,3 +13,9 @@ if signal.getsignal(signal.SIGINT) is signal.SIG_IGN:
 settings.register_profile("same", derandomize=True, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 settings.register_profile("explore", settings.get_profile("same"), derandomize=False)  # --hypothesis-profile=explore
 settings.load_profile("same")
+
+
+def pytest_collection_finish() -> None:
+    """Spare the garbage collector the million objects of the tests themselves, which it would look at over and over."""
+    gc.collect()
+    gc.freeze()

@@ -14,8 +14,8 @@ from typing import Any
 from emulator.experiment.executors import Task, open_workers
 from emulator.experiment.settings import setting_of
 from emulator.outlook.forecast import forecast
-from emulator.scenario.growing import patch_after
 from emulator.scenario.load import from_settings
+from emulator.scenario.schedules import patch_after
 
 BASE: dict[str, Any] = {
     "starts": "2026-06-12T21:30:00",

@@ -1,5 +1,6 @@
 """Rows of events, written short by hand, and the night that they fold into."""
 
+from collections.abc import Sequence
 from types import SimpleNamespace
 from typing import Any
 
@@ -7,6 +8,8 @@ from story_rows import Why, because
 
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
+from emulator.record.events import Row
+from emulator.record.kinds import BEGUN, COMPOUND, ENDED_WELL, QUEUED
 
 KEYS = (
     "measure", "at_least", "at_most", "exactly", "routine", "queue", "pool", "entry",
@@ -86,8 +89,33 @@ class Stream:
 
     def night(self, horizon: int, **knowledge: Any) -> Night:
         fold = NightFold(horizon, **knowledge)
-        fold.feed_all(self.rows)
+        fold.feed_all(together(self.rows))
         return fold.close()
+
+
+def together(rows: Sequence[Row]) -> list[Row]:
+    """Write as one compound row whatever a world writes so; causes, which no figure needs, become 0."""
+    found: list[Row] = []
+    rest = [(*row[:2], 0, *row[3:]) for row in rows]
+    while rest:
+        row = _compound(rest[0])
+        events = [] if row is None else [(*one[:2], 0, *one[3:]) for one in COMPOUND[row[1]].apart(row, 0)]
+        if row is not None and rest[: len(events)] == events:
+            found.append(row)
+            del rest[: len(events)]
+        else:
+            found.append(rest.pop(0))
+    return found
+
+
+def _compound(first: Row) -> Row | None:
+    """Give the compound row that may begin with an event."""
+    if first[1] == "submitted" and len(first) == 14:
+        at, _, _, job, _, _, routine, queue, entry, ordinal, _, priority, _, _ = first
+        return at, QUEUED, 0, job, "", (routine, queue, entry, priority), ordinal
+    if first[1] == "handed_out" and len(first) == 9:
+        return (first[0], BEGUN, *first[2:])
+    return (first[0], ENDED_WELL, *first[2:7]) if first[1] == "work_stopped" else None
 
 
 def asked(**keys: object) -> Any:

@@ -8,12 +8,12 @@ Whoever drives it delivers, at one instant, what ends before messages; see ``emu
 from collections.abc import Iterator, Sequence
 from typing import Any, Final
 
-from emulator.broker.explain import explain
 from emulator.broker.jobs import BY_PERSON, REASONS, Attempt, Job, rare
 from emulator.broker.leases import RAN_OUT, Leases
 from emulator.broker.matching import Offer
 from emulator.broker.prerequisites import Unmet
 from emulator.broker.states import Facts, Request, State, refuses, target
+from emulator.broker.waiters import explain
 from emulator.broker.workers import HeartbeatReply, Holder, Message
 from emulator.record.reasons import FORGOTTEN, WITHDRAWN_BY_PERSON, WORKER_SILENT, Because, Reason, Why
 
@@ -37,10 +37,9 @@ class Broker(Leases):
             the user's own, needs it.
         leases_during_outage: ``expire`` (leases that ran out during an outage of the broker are lost at its end) or
             ``extend`` (the ends of all leases move by the length of the outage).
-        remembered: the arrival entries that prerequisites name.
-        grouped: those of them of which all jobs of a night are waited for: whoever submits tells of each that it is
-            ``complete``.
-        first_job, first_token: the numbers to begin with.
+        remembered: the arrival entries that prerequisites name, and whether all jobs of a night are waited for: then
+            whoever submits tells that the entry is ``complete``.
+        first: the numbers of the first job and the first token.
 
     Calls raise DefectError on what the emulator itself should never ask, such as an unknown job; never on a stale
     token, which is answered and recorded.
@@ -56,7 +55,7 @@ class Broker(Leases):
     >>> plate_copy = SimpleNamespace(name="plate-copy", queue="night", requires=())
     >>> job = broker.submit(0, 0, Job(Source(plate_copy, "plates"), 1))
     >>> dome = broker.register(0, 0, "dome-1", 1, None)
-    >>> attempt = broker.take(5, 0, (dome, 1, 0), ("night",), frozenset(), None)
+    >>> attempt = broker.take(5, (dome, 1, 0), ("night",), frozenset(), None)
     >>> broker.hand_in(9, 0, (dome, 2, 0), attempt.token, "ok"), broker.state_of(job).value
     (True, 'done')
     """

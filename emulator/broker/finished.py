@@ -2,6 +2,7 @@
 
 from array import array
 from collections.abc import Iterator
+from itertools import repeat
 from typing import Final
 
 from emulator.broker.states import State
@@ -35,19 +36,28 @@ class Finished:
     Attributes:
         codes: the number of its end in ``ENDS``, from 1; 0 while it is unfinished.
         tries: how many attempts at it counted.
+        end: there is room for the jobs below this number.
 
     >>> ended = Finished(first=1)
-    >>> ended.codes.extend(b"\\0\\1"); ended.tries.extend((0, 2))
+    >>> ended.make_room(2); ended.codes[1], ended.tries[1] = 1, 2
     >>> ended.how(2), ended.attempts(2), ended.how(1), ended.how(4)
     ((<State.DONE: 'done'>, ''), 2, None, None)
     """
 
-    __slots__ = ("_first", "codes", "tries")
+    __slots__ = ("_first", "codes", "end", "tries")
 
     def __init__(self, first: int) -> None:
         self._first = first
         self.codes = bytearray()
         self.tries = array("I")
+        self.end = first
+
+    def make_room(self, job: int) -> None:
+        """Make room for a job, and for those that come after it."""
+        more = job + _ROOM - self.end
+        self.codes.extend(bytes(more))
+        self.tries.extend(repeat(0, more))
+        self.end += more
 
     def how(self, job: int) -> tuple[State, str] | None:
         """Give the final state and sub-state, or None for a job that is unfinished."""

@@ -28,7 +28,7 @@ from emulator.broker.rules import Outcome, QueueRules
 from emulator.broker.states import Request, State, refuses
 
 if TYPE_CHECKING:
-    from emulator.broker.keys import Keys, Lane
+    from emulator.broker.waiters import Keys, Lane
     from emulator.broker.workers import Holder
 
 __all__ = [
@@ -46,6 +46,7 @@ __all__ = [
     "Row",
     "Source",
     "Terms",
+    "View",
     "rare",
 ]
 
@@ -144,6 +145,7 @@ class Source:
         has_nights: all jobs of a night are waited for.
         is_remembered: somebody may name its jobs later on.
         queue, line: where its jobs wait, as the broker knows since the first of them.
+        shared: what the compound rows by which they come have in common.
     """
 
     __slots__ = (
@@ -159,6 +161,7 @@ class Source:
         "queue",
         "recurs",
         "routine",
+        "shared",
         "steps",
         "terms",
         "traced",
@@ -178,6 +181,7 @@ class Source:
         self.recurs = self.has_nights = self.is_remembered = False
         self.queue: Queue | None = None
         self.line: Line | None = None
+        self.shared: tuple[str, str, str, int] | None = None
 
 
 class Job:
@@ -368,6 +372,10 @@ Entry = tuple[int, int, Job]
 """(-priority, place, job): the least goes first."""
 
 
+View = list[tuple["Queue", list["Line"]]]
+"""What a worker sees: the queues that it serves, each with its lines that fit what the worker has."""
+
+
 class Row:
     """Entries, best first; those that came in order apart from those that did not."""
 
@@ -535,7 +543,12 @@ class Queue:
         if not job.key:
             if not job.inside:
                 job.inside = True
-                job.line.push(entry)
+                line = job.line
+                row = line.row
+                if not row or row[-1] < entry:
+                    row.append(entry)
+                else:
+                    heappush(line.heap, entry)
             return
         lane = keys.lane(job.line, job.key)
         if job.lane is not lane:
@@ -559,24 +572,3 @@ class Queue:
                 job.inside = False
         elif lane.shown is job.entry and not lane.show():  # it was shown, so the key has room
             keys.drop(job.key, lane)
-
-    def best(self, offer: Offer, time_left: int | None) -> Entry | None:
-        """Give the best entry that such a worker may take, or None; it stays where it is."""
-        if not self.waiting or self.held or (self.running_at_most is not None and self.running >= self.running_at_most):
-            return None
-        best: Entry | None = None
-        for line in self.matched.get(offer) or self.lines_for(offer):
-            if time_left is not None and line.expected > time_left:
-                continue
-            row = line.row
-            entry: Entry | None = None
-            if row and not line.heap:
-                entry = row[0]
-                job = entry[2]
-                if not job.waiting or job.lane is not None or job.entry is not entry:
-                    entry = line.head()  # nearly never: the first of those that came in order is as good as it was
-            else:
-                entry = line.head()
-            if entry is not None and (best is None or entry < best):
-                best = entry
-        return best

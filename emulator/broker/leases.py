@@ -21,6 +21,7 @@ from emulator.broker.jobs import (
     Job,
     Queue,
     Rare,
+    View,
     rare,
 )
 from emulator.broker.matching import Offer
@@ -30,7 +31,8 @@ from emulator.broker.rules import Hint, Outcome
 from emulator.broker.states import Request, State
 from emulator.broker.workers import Holder, Message
 from emulator.errors import DefectError
-from emulator.record.reasons import LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
+from emulator.record.events import BEGUN, ENDED_WELL, QUEUED
+from emulator.record.reasons import FINISHED, LEASE_RAN_OUT, NONE, TIME_LIMIT, Because
 
 __all__ = ["RAN_OUT", "Leases"]
 
@@ -77,13 +79,31 @@ class Leases(Retries):
 
         It is good for ``take`` until anything else is asked of the broker.
         """
+        return self.first(self.view(queues, offer), time_left)
+
+    def view(self, queues: Sequence[str], offer: Offer) -> View:
+        """Give what such a worker sees, for ``first``: it is good for ever."""
+        return [(queue, queue.lines_for(offer)) for queue in map(self._queue, queues)]
+
+    def first(self, view: View, time_left: int | None) -> Entry | None:
+        """Give what ``best`` gives for who has such a view."""
         best: Entry | None = None
-        known = self._queues
-        for name in queues:
-            queue = known[name] if name in known else self._queue(name)
-            if queue.waiting:
-                entry = queue.best(offer, time_left)
-                if best is None or (entry is not None and entry < best):
+        for queue, lines in view:
+            if not queue.waiting or queue.held or (queue.running_at_most is not None and queue.is_full()):
+                continue
+            for line in lines:
+                if time_left is not None and line.expected > time_left:
+                    continue
+                entry: Entry | None
+                row = line.row
+                if row and not line.heap:
+                    entry = row[0]
+                    job = entry[2]
+                    if not job.waiting or job.lane is not None or job.entry is not entry:
+                        entry = line.head()  # nearly never: the first of those that came in order is as good as it was
+                else:
+                    entry = line.head()
+                if entry is not None and (best is None or entry < best):
                     best = entry
         return best
 
@@ -117,24 +137,16 @@ class Leases(Retries):
                 entry that is not remembered.
         """
         source, extra = job.source, job.rare
-        routine, arrival = source.routine, source.arrival
-        queue = source.queue
+        routine, queue = source.routine, source.queue
         if queue is None:
             queue = source.queue = self._queue(routine.queue)
-        if extra is not None and extra.idempotency_key:
-            first = self._first_with(now, extra.idempotency_key)
-            if first:
-                self._emit((now, "submission_repeated", cause, first, "", extra.idempotency_key))
-                self._tell_waiters(now, cause, job, first)
-                return first
-        rules = queue.rules
-        if rules.capacity is not None and queue.unfinished >= rules.capacity:
-            why = ("queue_full", {"most": rules.capacity})
-            what = (routine.name, queue.name, arrival, job.ordinal)
-            event = self._emit((now, "submission_refused", cause, 0, "", *what, *why))
-            self._tell_waiters(now, event, job, REFUSED)
-            return 0
-        held = 0 if extra is None else self._reasons_at_first(now, job, extra)
+        rules, held, origin = queue.rules, 0, 0
+        if extra is not None or rules.capacity is not None:
+            known = self._not_taken(now, cause, job, queue)
+            if known is not None:
+                return known
+            if extra is not None:
+                held, origin = self._reasons_at_first(now, job, extra), extra.origin
         self._last_job = job.number = number = self._last_job + 1
         self._last_place = place = self._last_place + 1
         job.terms = terms = source.terms or queue.terms
@@ -149,17 +161,22 @@ class Leases(Retries):
         job.held = held
         job.entry = (-source.priority, place, job)
         self._jobs[number] = job
-        self._new_end(0)
-        self._new_attempts(0)
+        if number >= self._finished.end:
+            self._finished.make_room(number)
         queue.unfinished += 1
-        word, name = "queued_held" if held else "queued", routine.name
-        origin = 0 if extra is None else extra.origin
-        # fmt: off
-        job.born = job.since = self._emit((
-            now, "submitted", cause, number, "",
-            word, name, queue.name, arrival, job.ordinal, job.key, source.priority, REASONS[held], origin,
-        ))
-        # fmt: on
+        if held or origin or job.key:
+            word, name = "queued_held" if held else "queued", routine.name
+            # fmt: off
+            job.born = job.since = self._emit((
+                now, "submitted", cause, number, "",
+                word, name, queue.name, source.arrival, job.ordinal, job.key, source.priority, REASONS[held], origin,
+            ))
+            # fmt: on
+        else:
+            shared = source.shared
+            if shared is None:
+                shared = source.shared = (routine.name, queue.name, source.arrival, source.priority)
+            job.born = job.since = self._emit((now, QUEUED, cause, number, "", shared, job.ordinal))
         if extra is not None:
             if origin:
                 self._families[number] = self.family(origin)
@@ -175,9 +192,26 @@ class Leases(Retries):
         elif held & PREREQUISITE:
             assert extra is not None and extra.after is not None
             self._waiters.wait(now, job, extra.after)
-        if origin or arrival in self._remembered:
+        if origin or (self._remembered and source.arrival in self._remembered):
             self._tell_waiters(now, job.born, job, number)
         return number
+
+    def _not_taken(self, now: int, cause: int, job: Job, queue: Queue) -> int | None:
+        """Give what is answered to a submission that is repeated, or refused since the queue is full; else None."""
+        extra, rules = job.rare, queue.rules
+        if extra is not None and extra.idempotency_key:
+            first = self._first_with(now, extra.idempotency_key)
+            if first:
+                self._emit((now, "submission_repeated", cause, first, "", extra.idempotency_key))
+                self._tell_waiters(now, cause, job, first)
+                return first
+        if rules.capacity is not None and queue.unfinished >= rules.capacity:
+            what = (job.source.routine.name, queue.name, job.source.arrival, job.ordinal)
+            why = ("queue_full", {"most": rules.capacity})
+            event = self._emit((now, "submission_refused", cause, 0, "", *what, *why))
+            self._tell_waiters(now, event, job, REFUSED)
+            return 0
+        return None
 
     def _reasons_at_first(self, now: int, job: Job, extra: Rare) -> int:
         """Give the reasons to hold a job that is submitted."""
@@ -213,12 +247,12 @@ class Leases(Retries):
     def take(
         self,
         now: int,
-        cause: int,
         message: Message,
         queues: tuple[str, ...],
         offer: Offer,
         time_left: int | None,
         found: Entry | None = None,
+        begins: bool = False,
     ) -> Attempt | None:
         """Hand out the best job that the worker may have, and give the attempt at it, or None.
 
@@ -229,6 +263,7 @@ class Leases(Retries):
             offer: its equipment, such as ``tape`` or ``tape 2.1``; with its free slots where that is not 1.
             time_left: ticks that it has left, None if there is no end; jobs expected to take longer are passed over.
             found: what ``best`` has just given for the same worker, if it was asked.
+            begins: its worker begins at this very instant: that is told together with the hand-out.
 
         Raises:
             DefectError: for a queue that there is not.
@@ -265,9 +300,14 @@ class Leases(Retries):
         holder.take_answer = job.attempt = self._tokens[token] = attempt
         if holder.leases is not None:
             holder.leases[token] = attempt
-        job.since = self._emit(
-            (now, "handed_out", cause, job.number, holder.name, number, token, until, holder.incarnation)
-        )
+        worker = holder.name
+        if begins:
+            row = (now, BEGUN, 0, job.number, worker, number, token, until, holder.incarnation)
+            attempt.event = event = self._emit(row, 2)
+            job.since = event - 1
+        else:
+            row = (now, "handed_out", 0, job.number, worker, number, token, until, holder.incarnation)
+            job.since = self._emit(row)
         if terms.longest is not None:
             self._ring(now + terms.longest, "time_limit", job.number, token)
         self._lease(attempt)
@@ -329,6 +369,29 @@ class Leases(Retries):
             return self._late(now, cause, holder, number, token)
         self._token_marks[token - self._token_base] = holder.serial
         self._end_attempt(now, cause, job, Request.OUTCOME, (outcome, why, now), hint)
+        return True
+
+    def end_well(self, now: int, message: Message, attempt: Attempt) -> bool:
+        """Take ``ok`` for an attempt whose worker stops at this very instant, and tell both together; see ``hand_in``.
+
+        What comes late, or of a second worker with the same token, is told event by event.
+        """
+        holder, token, job = message[0], attempt.token, attempt.job
+        if (
+            self._tokens.get(token) is not attempt
+            or attempt.holder is not holder
+            or holder.lost
+            or type(self._move(job, self._ending_well)) is str
+        ):
+            row = (now, "work_stopped", attempt.event, job.number, holder.name, attempt.number, token, FINISHED)
+            attempt.event = event = self._emit(row)
+            return self.hand_in(now, event, message, token, "ok")
+        holder.heard = now
+        self._token_marks[token - self._token_base] = holder.serial
+        event = self._emit((now, ENDED_WELL, attempt.event, job.number, holder.name, attempt.number, token), 3)
+        attempt.event = event - 2
+        self._end_lease(attempt)
+        self._put_aside(now, event, job, "")
         return True
 
     def _late(self, now: int, cause: int, holder: Holder, number: int, token: int) -> bool:

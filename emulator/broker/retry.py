@@ -20,20 +20,28 @@ until both are over. How a pause is spread, ``jitter`` says.
 
 from array import array
 from collections.abc import Callable, Mapping, Sequence
+from types import MappingProxyType
 from typing import Final, Literal, NamedTuple, cast
 
-from emulator.broker.allowance import RetryAllowance
 from emulator.broker.finished import CODES, Finished
-from emulator.broker.jitter import jittered
 from emulator.broker.jobs import PAUSING, PREREQUISITE, REASONS, Attempt, Entry, Job, Queue, rare
-from emulator.broker.keys import Keys
 from emulator.broker.prerequisites import Prerequisites
-from emulator.broker.rules import DataRetry, Hint, Outcome, QueueRules, RetryCase, RetryPolicy, Verdict
+from emulator.broker.rules import (
+    DataRetry,
+    Hint,
+    Outcome,
+    QueueRules,
+    RetryAllowance,
+    RetryCase,
+    RetryPolicy,
+    Verdict,
+    jittered,
+)
 from emulator.broker.states import Facts, Request, State, in_plain_words, target, ways
-from emulator.broker.waiters import Waiters
+from emulator.broker.waiters import Keys, Waiters
 from emulator.broker.workers import Alarms, Workers
 from emulator.errors import DefectError, InputError
-from emulator.record.events import Row, Sink
+from emulator.record.events import Row, Sink, emitter
 from emulator.record.reasons import NONE, Because, said
 
 __all__ = [
@@ -188,8 +196,6 @@ class Retries:
         "_lease",
         "_leases_during_outage",
         "_missed",
-        "_new_attempts",
-        "_new_end",
         "_new_token_job",
         "_new_token_mark",
         "_queues",
@@ -226,12 +232,11 @@ class Retries:
         uniform: Callable[[Job, int], float],
         *,
         leases_during_outage: Literal["expire", "extend"] = "expire",
-        remembered: frozenset[str] = frozenset(),
-        grouped: frozenset[str] = frozenset(),
-        first_job: int = 1,
-        first_token: int = 1,
+        remembered: Mapping[str, bool] = MappingProxyType({}),
+        first: tuple[int, int] = (1, 1),
     ) -> None:
-        self._emit = sink.emit
+        first_job, first_token = first
+        self._emit = emitter(sink)
         self._alarms = alarms
         self._ring = alarms.ring
         self._lease = alarms.lease
@@ -249,10 +254,9 @@ class Retries:
         self._last_job = first_job - 1
         self._last_place = 0
         self._finished = Finished(first_job)
-        self._new_end = self._finished.codes.append
-        self._new_attempts = self._finished.tries.append
         self._families: dict[int, int] = {}
         self._remembered = remembered
+        grouped = frozenset(name for name, is_grouped in remembered.items() if is_grouped)
         known_waits = Prerequisites(self.family, self.final_state, grouped)
         self._waiters = waiters = Waiters(self._jobs, self._finished, known_waits, remembered)
         waiters.let_go, waiters.fail = self._prerequisites_met, self._prerequisite_failed
@@ -373,10 +377,13 @@ class Retries:
 
     def _finish(self, now: int, cause: int, job: Job, sub_state: str, why: Because) -> None:
         """Put a job aside that no worker has, and that has moved to its end: done if ``sub_state`` is empty."""
-        number = job.number
         state = "failed" if sub_state else "done"
-        row: Row = (now, "finished", cause, number, "", state, sub_state, why.code, job.attempts)
-        event = self._emit((*row, why.values) if why.values else row)
+        row: Row = (now, "finished", cause, job.number, "", state, sub_state, why.code, job.attempts)
+        self._put_aside(now, self._emit((*row, why.values) if why.values else row), job, sub_state)
+
+    def _put_aside(self, now: int, event: int, job: Job, sub_state: str) -> None:
+        """Let go of a job whose end has been told."""
+        number = job.number
         del self._jobs[number]
         place, ended = number - self._first_job, self._finished
         ended.codes[place] = CODES[sub_state]

@@ -56,16 +56,16 @@ def check(
 
     def one(file: str) -> int:
         from emulator.scenario.hazards import hazards, heartbeat_margins
-        from emulator.scenario.sources import old_sources, source_counts
+        from emulator.scenario.stated import old_sources, source_counts
 
         loaded = read_changed(file, allow_folders, change, add)
         every = (loaded.scenario, *loaded.variants.values())
         if any(entry.trace is not None for scenario in every for entry in scenario.arrivals):
-            from emulator.world.trace_lines import check_traces  # few scenarios have a trace
+            from emulator.world.planned import check_traces  # few scenarios have a trace
 
             check_traces(loaded)
         if resolved:
-            from emulator.scenario.resolved import resolved as whole
+            from emulator.scenario.stated import resolved as whole
 
             click.echo(f"# {file}\n{whole(loaded)}", nl=False)
             return MET

@@ -71,7 +71,7 @@ def read_changed(
     loaded = load(file, allow_folders=allow_folders)
     if not change and not add:
         return loaded
-    from emulator.scenario.changes import check_effect, with_changes
+    from emulator.scenario.load import check_effect, with_changes
 
     loaded = with_changes(loaded, [*(("change", text) for text in change), *(("add", text) for text in add)])
     check_effect(loaded, variant)
@@ -144,12 +144,15 @@ def check_writable(paths: Iterable[str | None]) -> None:
     for path in paths:
         if path is None:
             continue
-        there = Path(path).exists()
+        place = Path(path)
+        there = place.exists()
         try:
+            if there and not place.is_file() and not place.is_dir() and os.access(place, os.W_OK):
+                continue  # whoever reads a pipe would take its being opened and closed for the whole
             with open(path, "ab"):
                 pass
             if not there:
-                Path(path).unlink()
+                place.unlink()
         except OSError as error:
             raise click.UsageError(f"{path} cannot be written: {error.strerror}; name another file.") from None
 

@@ -121,7 +121,7 @@ def guarded(work: Callable[[], int]) -> int:
     except (click.ClickException, click.exceptions.Exit, click.Abort, BrokenPipeError):
         raise
     except ScenarioError as error:
-        complain("\n".join(problem.coded for problem in error.problems))
+        complain(str(error))
         return WRONG_INPUT
     except InputError as error:
         complain(str(error))

@@ -12,6 +12,7 @@ import click
 from emulator.cli.options import (
     allow_folder,
     check_apart,
+    check_new,
     check_writable,
     exit_code,
     processes,
@@ -269,9 +270,8 @@ def _check_written(
             raise click.UsageError(f"{option} takes one FILE: each needs a file of its own.")
     if overwrite and all(path is None for path in (*of_a_night, *of_nights)):
         raise click.UsageError("--overwrite says what may become of a log or a page: give --log or --page too.")
-    for path in (page, junit, csv_path, evidence):
-        if path is not None and not overwrite and Path(path).exists():
-            raise click.UsageError(f"{path}: there is a file already: give --overwrite, or another name.")
+    if not overwrite:
+        check_new((page, junit, csv_path, evidence), overwrite)
     check_apart((log, page, junit, csv_path, evidence), files)
     check_writable((page, junit, csv_path, evidence))
 

@@ -26,11 +26,10 @@ from emulator.measure.comparison.precision import Precision, too_wide
 from emulator.measure.comparison.precision import precision as read_precision
 from emulator.measure.comparison.recommendation import CutShort
 from emulator.measure.comparison.replication import PlayedNight
-from emulator.measure.comparison.tables import check_scipy
+from emulator.measure.comparison.tables import check_scipy, load_scipy
 from emulator.record.results_file import ResultsFile
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
 from emulator.scenario.variants import AS_WRITTEN, chosen
 from emulator.show.comparison.so_far import SoFar, comparison_so_far
 
@@ -188,7 +187,7 @@ async def compare_async(scenario: AnyScenario | Sequence[AnyScenario], **options
     >>> asyncio.run(emulator.compare_async("no-such-file.yaml"))
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
+    emulator.errors.ScenarioError: no-such-file.yaml: unreadable: cannot be read: No such file or directory
     """
     given_up = threading.Event()
     told: Progress | None = options.pop("progress", None)
@@ -265,7 +264,7 @@ def carry_out(
         if results is not None:
             file = ResultsFile(Path(results), plan.identity(), resume=resume)
             stack.callback(file.close)
-        workers = stack.enter_context(open_workers(plan.settings, processes, executor, cluster))
+        workers = stack.enter_context(open_workers(plan.settings, processes, executor, cluster, meanwhile=load_scipy))
         kept_in = "" if results is None else os.fspath(results)
         run = Replications(plan.settings, plan.figures(), plan.first_seed, workers, count, file, kept_in, progress)
         if so_far is not None:

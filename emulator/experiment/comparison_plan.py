@@ -27,8 +27,7 @@ from emulator.scenario.clock import zone_data_version
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.scenario.stated import Varied, varied
-from emulator.scenario.variants import AS_WRITTEN, said_candidate
-from emulator.scenario.what_ifs import changed_keys, changes_the_world
+from emulator.scenario.variants import AS_WRITTEN, changed_keys, changes_the_world, said_candidate
 from emulator.show.settings import assumed
 
 __all__ = ["MOST_NIGHTS", "ComparisonPlan", "of_scenarios", "of_variants", "plan", "seed_from"]

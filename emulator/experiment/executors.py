@@ -5,6 +5,10 @@ process dies, nobody knows which of the replications that were under way killed 
 is under way at a time until all suspects are through: the one whose process dies again, three times in all, is lost
 and named, and the rest completes. Replications go out in batches, so that a task is worth its journey, and never more
 than a few per process, so that stopping is quick.
+
+Starting processes has its price: the first replications are run in this process, and others are started only when what
+is left would take longer. While they start and run, this process goes on running replications itself. With retry
+policies of the user's own it runs none: what they do may end the process.
 """
 
 import multiprocessing
@@ -13,7 +17,7 @@ import time
 from collections import deque
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from concurrent.futures import FIRST_COMPLETED, BrokenExecutor, Executor, Future, wait
-from contextlib import contextmanager
+from contextlib import ExitStack, contextmanager
 from dataclasses import dataclass
 from functools import partial
 from importlib import import_module
@@ -21,7 +25,7 @@ from typing import Any, Final, Protocol
 
 from emulator.errors import InputError
 from emulator.experiment.processes import check_found, needs_script, own_processes
-from emulator.experiment.replicate import play_batch
+from emulator.experiment.replicate import play_batch, replicate
 from emulator.experiment.settings import Setting, check_travels, packed_policies
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.scenario.arguments import TEXT, WHOLE, may_be
@@ -30,8 +34,13 @@ __all__ = ["NoMoreWorkError", "Pool", "Task", "Workers", "open_workers"]
 
 _TRIES: Final = 3
 _WINDOW: Final = 4  # tasks under way for each process
+_WINDOW_OF_HELPED: Final = 2  # where this process works too: what was sent cannot be taken back at the end
 _WORTH: Final = 0.1  # seconds of real time that a batch should take
 _LARGEST: Final = 200
+_WORTH_PROCESSES: Final = 0.8
+"""Seconds of real time that the rest has to take here, for others to be started: loading the program takes half."""
+_SURE: Final = 0.2
+"""Seconds after which the first night says how long others take, though it has loaded some things once."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,10 +61,10 @@ class NoMoreWorkError(Exception):
 class Workers(Protocol):
     """What runs replications."""
 
-    def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done) -> None:
+    def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done, more: int = 0) -> None:
         """Run all of them, in whichever order, and hand over each as it is done.
 
-        One that is lost is handed over with a ``failure``.
+        One that is lost is handed over with a ``failure``. ``more``: how many others are expected after them.
 
         Raises:
             NoMoreWorkError: when an executor that was given cannot go on.
@@ -66,11 +75,56 @@ class Workers(Protocol):
 class Serial:
     """Runs one replication after another in this process."""
 
-    def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done) -> None:
+    def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done, more: int = 0) -> None:
         """Run all of them."""
         for task in tasks:
-            for replication in play_batch(task.setting, [task.seed], figures):
-                done(replication)
+            done(replicate(task.setting, task.seed, figures))
+
+
+class Growing:
+    """Runs replications in this process, and in others too when what is left is worth it.
+
+    Args:
+        processes: how many there are at most, this one among them.
+        meanwhile: called once, while others start.
+    """
+
+    def __init__(self, processes: int, meanwhile: Callable[[], None]) -> None:
+        self._others = processes - 1
+        self._meanwhile = meanwhile
+        self._took: list[float] = []  # seconds of real time that each replication took here
+        self._pool: Pool | None = None
+        self._stack = ExitStack()
+
+    def __enter__(self) -> "Growing":
+        self._stack.__enter__()
+        return self
+
+    def __exit__(self, *error: Any) -> bool | None:
+        return self._stack.__exit__(*error)
+
+    def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done, more: int = 0) -> None:
+        """Run all of them."""
+        waiting = deque(tasks)
+        while waiting and self._pool is None:
+            if self._per_night() * (len(waiting) + more) > _WORTH_PROCESSES:
+                self._pool = self._stack.enter_context(_own_processes(self._others, {}, helping=self._per_night()))
+                break
+            task = waiting.popleft()
+            began = time.perf_counter()
+            done(replicate(task.setting, task.seed, figures))
+            self._took.append(time.perf_counter() - began)
+        if waiting and self._pool is not None:
+            self._pool.run(waiting, figures, done, meanwhile=self._once_meanwhile)
+
+    def _once_meanwhile(self) -> None:
+        self._meanwhile()
+        self._meanwhile = lambda: None
+
+    def _per_night(self) -> float:
+        """Give the seconds that a replication takes here; 0 as long as nobody knows: the first loads things too."""
+        first, *others = self._took or [0.0]
+        return sum(others) / len(others) if others else first if first > _SURE else 0.0
 
 
 class Pool:
@@ -81,6 +135,7 @@ class Pool:
         executor: the first one.
         processes: how many tasks it runs at once.
         is_death: whether an error says that the process of a task died.
+        helping: seconds that a replication takes in this process, which runs some too; 0: it runs none.
     """
 
     def __init__(
@@ -89,18 +144,29 @@ class Pool:
         processes: int,
         make: Callable[[], Executor] | None = None,
         is_death: Callable[[BaseException], bool] = lambda error: isinstance(error, BrokenExecutor),
+        helping: float = 0.0,
     ) -> None:
         self.executor = executor
         self._make = make
         self._processes = processes
         self._is_death = is_death
-        self._per_night = 0.0  # seconds of real time that a night takes, as seen so far
+        self._helps = helping > 0
+        self._window = processes * (_WINDOW_OF_HELPED if self._helps else _WINDOW)
+        self._per_night = helping  # seconds of real time that a night takes, as seen so far
 
-    def run(self, tasks: Iterable[Task], figures: Sequence[str], done: Done) -> None:
-        """Run all of them."""
+    def run(
+        self,
+        tasks: Iterable[Task],
+        figures: Sequence[str],
+        done: Done,
+        more: int = 0,
+        *,
+        meanwhile: Callable[[], None] = lambda: None,
+    ) -> None:
+        """Run all of them; ``meanwhile`` is called when the first are under way."""
         under_way: dict[Future[list[PlayedNight]], tuple[list[Task], float]] = {}
         try:
-            self._run_all(tasks, figures, done, under_way)
+            self._run_all(tasks, figures, done, under_way, meanwhile)
         except NoMoreWorkError:
             for future, (batch, _) in under_way.items():  # what was done all the same is not lost
                 self._keep_or_suspect(future, batch, deque(), done)
@@ -112,6 +178,7 @@ class Pool:
         figures: Sequence[str],
         done: Done,
         under_way: "dict[Future[list[PlayedNight]], tuple[list[Task], float]]",
+        meanwhile: Callable[[], None],
     ) -> None:
         waiting = deque(tasks)
         for setting in {id(task.setting): task.setting for task in waiting}.values():
@@ -121,7 +188,7 @@ class Pool:
         deaths: dict[tuple[str, int], int] = {}
         while True:
             alone = bool(suspects)
-            while len(under_way) < (1 if alone else self._processes * _WINDOW):
+            while len(under_way) < (1 if alone else self._window):
                 batch = [suspects.popleft()] if suspects and not under_way else None
                 if batch is None:
                     batch = None if alone else next(batches, None)
@@ -132,7 +199,12 @@ class Pool:
                 if suspects:
                     continue
                 return
-            finished, _ = wait(under_way, return_when=FIRST_COMPLETED)
+            meanwhile()
+            helps = self._helps and not alone and bool(waiting)
+            if helps:
+                task = waiting.popleft()
+                done(replicate(task.setting, task.seed, figures))
+            finished, _ = wait(under_way, timeout=0 if helps else None, return_when=FIRST_COMPLETED)
             broken = False
             for future in finished:
                 batch, since = under_way.pop(future)
@@ -140,7 +212,8 @@ class Pool:
                     raise NoMoreWorkError("the given executor has cancelled what it was given")
                 error = future.exception()
                 if error is None:
-                    self._per_night = (time.perf_counter() - since) / len(batch) / _WINDOW
+                    if not self._helps:
+                        self._per_night = (time.perf_counter() - since) / len(batch) / _WINDOW
                     for replication in self._done(future, batch):
                         done(replication)
                 elif self._is_death(error):
@@ -233,7 +306,7 @@ class Pool:
         """Give tasks of one setting together, as many as are worth a journey."""
         while tasks:
             most = 1 if not self._per_night else max(1, min(_LARGEST, int(_WORTH / self._per_night)))
-            most = max(1, min(most, len(tasks) // (2 * self._processes)))
+            most = max(1, min(most, len(tasks) // (2 * (self._processes + self._helps))))
             batch = [tasks.popleft()]
             while tasks and len(batch) < most and tasks[0].setting is batch[0].setting:
                 batch.append(tasks.popleft())
@@ -250,6 +323,8 @@ def open_workers(
     processes: int | None = None,
     executor: Executor | None = None,
     cluster: str | None = None,
+    *,
+    meanwhile: Callable[[], None] = lambda: None,
 ) -> Iterator[Workers]:
     """Open what replications are run by: one process, several, an executor, or a cluster.
 
@@ -258,6 +333,8 @@ def open_workers(
         processes: how many processes; 1 is this one, None as many as the machine has processors.
         executor: anything with the interface of ``concurrent.futures.Executor``; it is not closed here.
         cluster: the address of the scheduler of a cluster of Dask's distributed engine.
+        meanwhile: what this process has to do in any case before the end, such as loading what the conclusions need:
+            done while other processes start, or at once where this one starts none.
 
     Raises:
         InputError: when more than one is given, a number is out of range, or a cluster cannot be reached; or a retry
@@ -269,29 +346,36 @@ def open_workers(
         raise InputError("processes, an executor and a cluster are given: choose one")
     if processes is not None and not 1 <= processes <= 1_024:
         raise InputError(f"{processes} processes are out of range: give a number from 1 to 1024")
+    many = processes or os.cpu_count() or 1
+    own = executor is None and cluster is None and many > 1
+    if own and not any(setting.policies for setting in settings):
+        with Growing(many, meanwhile) as growing:
+            yield growing
+        return
+    meanwhile()
     if executor is not None:
         if not callable(getattr(executor, "submit", None)) or isinstance(executor, type):
             raise InputError(
                 f"executor={executor!r} is no executor: give an object with the interface of "
                 "concurrent.futures.Executor, or a number of `processes`"
             )
-        many = getattr(executor, "_max_workers", None)
-        yield Pool(executor, many if isinstance(many, int) else os.cpu_count() or 1)
+        at_once = getattr(executor, "_max_workers", None)
+        yield Pool(executor, at_once if isinstance(at_once, int) else os.cpu_count() or 1)
     elif cluster is not None:
         with _dask(cluster) as pool:
             yield pool
-    elif (many := processes or os.cpu_count() or 1) == 1:
-        yield Serial()
-    else:
+    elif own:
         with _own_processes(many, packed_policies(settings)) as pool:
             yield pool
+    else:
+        yield Serial()
 
 
 @contextmanager
-def _own_processes(many: int, policies: Mapping[str, bytes]) -> Iterator[Pool]:
+def _own_processes(many: int, policies: Mapping[str, bytes], helping: float = 0.0) -> Iterator[Pool]:
     others = set(multiprocessing.active_children())
     make = partial(own_processes, many, script=needs_script(policies.values()))
-    pool = Pool(make(), many, make)
+    pool = Pool(make(), many, make, helping=helping)
     try:
         check_found(pool.executor, policies)
         yield pool

@@ -16,9 +16,8 @@ from emulator.measure.comparison.frontier import Frontier, conclude_frontier
 from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.tables import check_scipy
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, WHOLE, listed, may_be, must_be, texts
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders
-from emulator.scenario.what_ifs import changes_the_world
+from emulator.scenario.load import AnyFolders, AnyScenario, loaded_from
+from emulator.scenario.variants import changes_the_world
 from emulator.show.comparison.so_far import SoFar, frontier_so_far
 
 __all__ = ["frontier"]

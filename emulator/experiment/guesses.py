@@ -31,17 +31,17 @@ from emulator.measure.comparison.intervals import check_confidence, share_interv
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.result import VERDICTS, ShareVerdict
 from emulator.measure.comparison.standings import standing
-from emulator.measure.comparison.tables import check_scipy
+from emulator.measure.comparison.tables import check_scipy, load_scipy
 from emulator.measure.comparison.wanted import of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.words import duration, number
 from emulator.scenario.arguments import FLAG, NUMBER, WHOLE, must_be
 from emulator.scenario.durations import parse_duration
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.models.requirements import Requirement
-from emulator.scenario.provenance import Provenance
-from emulator.scenario.variants import AS_WRITTEN, COMPARING, value_at
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
+from emulator.scenario.messages import Provenance
+from emulator.scenario.models.scenario import Requirement
+from emulator.scenario.variants import AS_WRITTEN
+from emulator.scenario.written import COMPARING, value_at
 from emulator.timeline.ticks import MINUTE, SECOND, say
 
 __all__ = ["guesses", "half_and_double"]
@@ -103,7 +103,7 @@ def guesses(
         asked = [(place, one) for place, one in enumerate(loaded.scenario.must_hold) if has_bound(one)]
         if not asked:
             raise InputError(f"{loaded.name}: nothing is required of a night: give `must_hold` what has to be true")
-        with open_workers([setting_of(loaded, AS_WRITTEN)], processes, executor) as workers:
+        with open_workers([setting_of(loaded, AS_WRITTEN)], processes, executor, meanwhile=load_scipy) as workers:
             table = _Table(loaded, {one.said.path: one for one in tried}, seed, nights, confidence, workers, progress)
             requirements = tuple(_Search(table, place, one).rests(pairs) for place, one in asked)
         combinations_played, refused = len(table.played), len(table.refused)

@@ -15,13 +15,14 @@ from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import broken_off, judge_all
 from emulator.measure.verdict import Judged
+from emulator.record.event_view import AT, KIND
 from emulator.record.events import Row
 from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
 from emulator.scenario.aims import aims
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.planned_hours import planned_on
+from emulator.scenario.schedules import planned_on
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
@@ -84,7 +85,7 @@ def _judged(log: Log, loaded: Loaded) -> JudgedLog:
     fold = NightFold(loaded.scenario.lasts, pools=pools, slots=slots, takes_slots=takes)
     fold.feed_all(rows)
     night = replace(
-        fold.close(None if log.finished else rows[-1][0]),
+        fold.close(None if log.finished else rows[-1][AT]),
         occurrences=_occurrences(world, rows),
         offered_load=world.offered_load(),
         planned_on=planned_on(loaded.scenario, loaded.clock),
@@ -93,14 +94,14 @@ def _judged(log: Log, loaded: Loaded) -> JudgedLog:
     judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     also_true = judge_all(night, loaded.scenario.also_true, loaded.clock)
     if not log.finished:
-        judged = broken_off(judged, rows[-1][0], loaded.scenario.lasts)
-        also_true = broken_off(also_true, rows[-1][0], loaded.scenario.lasts)
+        judged = broken_off(judged, rows[-1][AT], loaded.scenario.lasts)
+        also_true = broken_off(also_true, rows[-1][AT], loaded.scenario.lasts)
     return JudgedLog(log, loaded, night, judged, also_true, tuple(rows))
 
 
 def _occurrences(world: World, rows: list[Row]) -> dict[str, tuple[int, ...]]:
     """Give when the jobs of each entry were due; without an outage only recurrences need it: all else is in time."""
-    if any(row[1] == "broker_down" for row in rows):
+    if any(row[KIND] == "broker_down" for row in rows):
         world.start()
         world.run()
     return {entry: tuple(ticks) for entry, ticks in world.occurrences.items()}

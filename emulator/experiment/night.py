@@ -20,21 +20,21 @@ from emulator.measure.catalogue import OF_HEARTBEATS
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge_all
+from emulator.record.buffer import EventBuffer
 from emulator.record.events import Row, Sink
 from emulator.record.meta import RunMeta, files_of
-from emulator.record.recorder import Both, Kept
+from emulator.record.recorder import Both
 from emulator.scenario.aims import Aim, aims
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
-from emulator.scenario.planned_hours import planned_on
-from emulator.scenario.resolved import resolved
-from emulator.scenario.sources import source_counts
+from emulator.scenario.schedules import planned_on
 from emulator.scenario.spelling import advise
+from emulator.scenario.stated import resolved, source_counts
 from emulator.show import meta as show
 from emulator.show.reasons import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
-from emulator.world.offered import offered_load
+from emulator.world.tonight import offered_load
 from emulator.world.world import World
 
 if TYPE_CHECKING:
@@ -66,6 +66,10 @@ Drive = Callable[[Settle], Awaitable[None]]
 """Lets the night pass on the running loop, which is in its manual pace, up to the last tick before its end."""
 
 _SLICES: Final = 200
+_READ_AT_ONCE: Final = 2048
+"""Rows that are folded at a time: a few of them at a time cost more."""
+_READ_SO_OFTEN: Final = 20
+"""Times that the rows of a night are looked at which tells nobody how far it is, so that they take little memory."""
 _WRITTEN_EVERY: Final = 0.25
 """Seconds of real time after which a paced night's events are in its log at the latest."""
 _SEEDS: Final = 2**63
@@ -173,12 +177,15 @@ def play(
         of the user's own). If nothing was, every seed gives this night.
     """
     heartbeats = heartbeats or heartbeats_for(loaded)
-    agenda, fold = Agenda(), NightFold(loaded.scenario.lasts)
-    sink: Sink = fold if also_to is None else Both(also_to, fold)
+    agenda, fold, rows = Agenda(), NightFold(loaded.scenario.lasts), EventBuffer()
+    sink: Sink = rows if also_to is None else Both(also_to, rows)
     world = World(loaded, seed, agenda, sink, heartbeats=heartbeats, policies=policies)
     world.start()
-    world.run()
+    for end, _ in _slices(loaded.scenario.lasts, _READ_SO_OFTEN):
+        agenda.run(before=(end, 0, 0, 0, 0))
+        fold.feed_all(rows.read_on(_READ_AT_ONCE, keep=False))
     world.close()
+    fold.feed_all(rows.read_on(keep=False))
     return _closed(fold, world, stated or stated_of(loaded)), fold.events, world.draws.drawn or bool(policies)
 
 
@@ -192,6 +199,13 @@ def heartbeats_for(loaded: Loaded, figures: Iterable[str] = ()) -> Heartbeats:
     scenario = loaded.scenario
     asked = {one.measure for one in (*scenario.must_hold, *scenario.also_true)}
     return "simulated" if OF_HEARTBEATS.intersection((*asked, *figures)) else scenario.heartbeats
+
+
+def _slices(lasts: int, most: int) -> Iterator[tuple[int, float]]:
+    """Give the end of each slice of a night, and the share of the night that is over then; no slice is empty."""
+    count = min(most, lasts)
+    for number in range(1, count + 1):
+        yield lasts * number // count, number / count
 
 
 class Stated(NamedTuple):
@@ -248,9 +262,9 @@ class _Run:
         self._loaded = loaded
         self._about = about
         self._fold = NightFold(loaded.scenario.lasts)
-        self._kept = Kept(self._fold) if keep_events else None
-        own: Sink = self._kept or self._fold
-        self._sink: Sink = own if also_to is None else Both(also_to, own)
+        self._rows = EventBuffer()
+        self._keep = keep_events
+        self._sink: Sink = self._rows if also_to is None else Both(also_to, self._rows)
         self._told: Progress = progress or (lambda share: None)
         self._world: World | None = None
 
@@ -305,16 +319,13 @@ class _Run:
 
     def _progress(self, share: float) -> None:
         """A slice of the night is over."""
-        if self._kept is not None:
-            self._kept.rows.pack()
+        self._fold.feed_all(self._rows.read_on(_READ_AT_ONCE, keep=self._keep))
         self._told(share)
 
     def _slices(self, longest: int | None = None) -> Iterator[tuple[int, float]]:
-        """Give the end of each slice, and the share of the night that is over then; no slice is empty."""
+        """Give the slices of the night, of which none is longer than so much."""
         lasts = self._loaded.scenario.lasts
-        count = min(max(_SLICES, lasts // longest if longest else 0), lasts)
-        for number in range(1, count + 1):
-            yield lasts * number // count, number / count
+        return _slices(lasts, max(_SLICES, lasts // longest if longest else 0))
 
     def result(self, said: Loaded, log: Path | None) -> NightResult:
         """Judge what happened."""
@@ -323,10 +334,8 @@ class _Run:
         self.agenda.now = self._loaded.scenario.lasts  # nothing is left before it, whichever way it was reached
         file = said.name if said.text else ""
         again = _in_python(about)
-        rows = None
-        if self._kept is not None:
-            rows = self._kept.rows
-            rows.pack()
+        self._fold.feed_all(self._rows.read_on(keep=self._keep))
+        rows = self._rows if self._keep else None
         return judged_night(self._loaded, about, self._fold, world, again, rows, log, file)
 
 

@@ -5,7 +5,7 @@ from typing import Any
 
 from emulator.broker.rules import RetryCase, RetryPolicy, Verdict
 from emulator.errors import InputError
-from emulator.scenario.models.queues import Retry
+from emulator.scenario.models.pools import Retry
 
 __all__ = ["AskedPolicy", "answer_of", "check_asked", "check_policy"]
 

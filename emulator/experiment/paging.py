@@ -17,11 +17,12 @@ from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
+from emulator.record.event_view import CAUSE, JOB, KIND, view, views
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.log_reader import fitting
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.sources import source_counts
+from emulator.scenario.stated import source_counts
 from emulator.show import meta as show
 from emulator.show.page.document import Material, document
 from emulator.show.settings import assumed
@@ -105,8 +106,8 @@ def page_of_night(result: NightResult) -> str:
 
 def _stories(loaded: Loaded, rows: list[Row], *, finished: bool) -> dict[int, list[Paragraph]]:
     """Tell the stories of jobs, of those first in which something went wrong."""
-    jobs = {row[3]: None for row in rows if row[1] == "submitted"}
-    unusual = {row[3]: None for row in rows if row[3] in jobs and _went_wrong(row)}
+    jobs = {row[JOB]: None for row in rows if row[KIND] == "submitted"}
+    unusual = {row[JOB]: None for row in rows if row[JOB] in jobs and _went_wrong(row)}
     around = Surroundings(Rows(rows, finished=finished), settings_of(loaded.scenario), loaded.scenario.lasts)
     chosen = sorted([*unusual, *(job for job in jobs if job not in unusual)][:_MOST_STORIES])
     found = {}
@@ -118,7 +119,7 @@ def _stories(loaded: Loaded, rows: list[Row], *, finished: bool) -> dict[int, li
 
 
 def _went_wrong(row: Row) -> bool:
-    return row[1] in _UNUSUAL or (row[1] == "finished" and row[5] == "failed")
+    return row[KIND] in _UNUSUAL or (row[KIND] == "finished" and view(0, row).state == "failed")
 
 
 def write_page(html: str, path: Path) -> None:
@@ -135,7 +136,7 @@ def write_page(html: str, path: Path) -> None:
 
 def _beats(loaded: Loaded, seed: int, rows: list[Row]) -> Beats | None:
     """Give (tick, token, worker) of every heartbeat that renewed a lease; None where that cannot be known."""
-    if any(row[1] in HEARTBEAT_KINDS for row in rows) or loaded.scenario.heartbeats == "simulated":
+    if any(row[KIND] in HEARTBEAT_KINDS for row in rows) or loaded.scenario.heartbeats == "simulated":
         return _renewals(rows)
     scenario = loaded.scenario
     if sum(pool.count * scenario.lasts // pool.heartbeat for pool in scenario.pools.values()) > _MOST_BEATS:
@@ -145,15 +146,15 @@ def _beats(loaded: Loaded, seed: int, rows: list[Row]) -> Beats | None:
     world.start()
     world.run()
     world.close()
-    others = (row for row in recorder.rows if row[1] not in HEARTBEAT_KINDS)
+    others = (row for row in recorder.rows if row[KIND] not in HEARTBEAT_KINDS)
     same = all(a is not None and b is not None and _of(a) == _of(b) for a, b in zip_longest(rows, others))
     return _renewals(recorder.rows) if same else None
 
 
 def _of(row: Row) -> Row:
     """Give a row without the number of its cause, which counts heartbeats too."""
-    return (*row[:2], *row[3:])
+    return (*row[:CAUSE], *row[CAUSE + 1 :])
 
 
 def _renewals(rows: list[Row]) -> Beats:
-    return [(row[0], row[5], row[4]) for row in rows if row[1] == "lease_renewed"]
+    return [(event.at, event.token, event.worker) for event in views(rows) if event.kind == "lease_renewed"]

@@ -1,21 +1,23 @@
 """How do the processes start that run nights, and when do they load the user's script?
 
-The law: a process that is started by ``spawn`` or ``forkserver`` loads the script that started it, once more, because
-what it is sent may be defined there. A night hardly ever is: then the script is left out, so that ``compare`` may be
-called anywhere in a script. Else, with a retry policy that stands in the script itself, the script has to be one that
-may be loaded without starting nights anew. Whether it is, and whether a process finds each policy at all, is tried
-before anything else is sent.
+The law: each is started anew (``spawn``), which takes the time of loading the program and keeps nobody waiting: this
+process goes on meanwhile. Ctrl-C waits until a start is through, so that it never finds one half done. A process that
+is started so loads the script that started it, once more, because what it is sent may be defined there. A night hardly
+ever is: then the script is left out, so that ``compare`` may be called anywhere in a script. Else, with a retry policy
+that stands in the script itself, the script has to be one that may be loaded without starting nights anew. Whether it
+is, and whether a process finds each policy at all, is tried before anything else is sent.
 """
 
 import multiprocessing
 import pickle
 import signal
 import sys
+import threading
 from collections.abc import Callable, Iterable, Iterator, Mapping
 from concurrent.futures import BrokenExecutor, Executor, Future, ProcessPoolExecutor
 from contextlib import contextmanager
+from multiprocessing import resource_tracker
 from pathlib import Path
-from threading import RLock
 from types import ModuleType
 from typing import Any, Final
 
@@ -23,19 +25,63 @@ from emulator.errors import InputError
 
 __all__ = ["check_found", "needs_script", "own_processes"]
 
-_LOCK: Final = RLock()
+_LOCK: Final = threading.RLock()
 _ADVICE: Final = (
     "put what your script does below `if __name__ == '__main__':`, or the retry policy into a module of its own, or "
     "run nights in this process alone (processes=1)"
 )
 
 
-class _WithoutScript(ProcessPoolExecutor):
-    """Processes that do not load the user's script. They start when something is sent."""
+class _Processes(ProcessPoolExecutor):
+    """Processes that start when something is sent, and that Ctrl-C ends at once."""
+
+    def submit(self, call: Callable[..., Any], /, *args: Any, **more: Any) -> "Future[Any]":
+        with _interrupt_put_off():
+            return super().submit(call, *args, **more)
+
+
+class _WithoutScript(_Processes):
+    """Processes that do not load the user's script."""
 
     def submit(self, call: Callable[..., Any], /, *args: Any, **more: Any) -> "Future[Any]":
         with _script_left_out():
             return super().submit(call, *args, **more)
+
+
+@contextmanager
+def _interrupt_put_off() -> Iterator[None]:
+    """Let Ctrl-C wait: for this process until the end of the block, for one that is started until it is ready for it.
+
+    Without this, Ctrl-C between two lines of ``multiprocessing`` or ``threading`` would leave a process that nobody
+    knows of, or a thread that ends with a traceback.
+    """
+    if threading.current_thread() is not threading.main_thread() or signal.getsignal(signal.SIGINT) is None:
+        with _interrupt_kept_from_children():
+            yield
+        return
+    came = list[int]()
+    handler = signal.signal(signal.SIGINT, lambda number, frame: came.append(number))
+    try:
+        with _interrupt_kept_from_children():
+            yield
+    finally:
+        signal.signal(signal.SIGINT, handler)
+        if came:
+            signal.raise_signal(signal.SIGINT)
+
+
+@contextmanager
+def _interrupt_kept_from_children() -> Iterator[None]:
+    """Start processes with Ctrl-C held back, where the system can; they let it through when they are ready."""
+    if not hasattr(signal, "pthread_sigmask"):
+        yield
+        return
+    resource_tracker.ensure_running()  # it lets signals through again when it starts
+    before = signal.pthread_sigmask(signal.SIG_BLOCK, {signal.SIGINT})
+    try:
+        yield
+    finally:
+        signal.pthread_sigmask(signal.SIG_SETMASK, before)
 
 
 @contextmanager
@@ -72,11 +118,8 @@ def own_processes(many: int, *, script: bool = False) -> Executor:
     """
     if getattr(multiprocessing.current_process(), "_inheriting", False):
         raise SystemExit(1)  # this is such a process, which loads the script: the one that started it tells
-    context = multiprocessing.get_context(
-        "forkserver" if "forkserver" in multiprocessing.get_all_start_methods() else "spawn"
-    )
-    kind = ProcessPoolExecutor if script else _WithoutScript
-    return kind(many, mp_context=context, initializer=_let_ctrl_c_end_it)
+    kind = _Processes if script else _WithoutScript
+    return kind(many, mp_context=multiprocessing.get_context("spawn"), initializer=_let_ctrl_c_end_it)
 
 
 def check_found(processes: Executor, policies: Mapping[str, bytes]) -> None:
@@ -110,3 +153,5 @@ def _read(packed: bytes) -> None:
 
 def _let_ctrl_c_end_it() -> None:
     signal.signal(signal.SIGINT, signal.SIG_DFL)
+    if hasattr(signal, "pthread_sigmask"):
+        signal.pthread_sigmask(signal.SIG_UNBLOCK, {signal.SIGINT})

@@ -119,7 +119,7 @@ class Replications:
                     if (setting.name, seed) not in self._known
                 ]
                 if missing:
-                    self.workers.run(missing, self.figures, done)
+                    self.workers.run(missing, self.figures, done, more=(last - end) * len(self.settings))
                 if self.seen is not None and end < self.first_seed + self.at_most:
                     self.seen(*self.so_far())
         except NoMoreWorkError as why:

@@ -7,8 +7,7 @@ from pathlib import Path
 from emulator.experiment.night import Heartbeats, Progress, run_night
 from emulator.experiment.result import NightResult
 from emulator.scenario.arguments import FUNCTION, PATH, may_be
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders
+from emulator.scenario.load import AnyFolders, AnyScenario, loaded_from
 
 __all__ = ["run", "run_async"]
 
@@ -98,7 +97,7 @@ async def run_async(
     >>> asyncio.run(emulator.run_async("no-such-file.yaml"))
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
+    emulator.errors.ScenarioError: no-such-file.yaml: unreadable: cannot be read: No such file or directory
     """
     import asyncio  # whoever calls this has loaded it; a night that is run from a plain script does without
 

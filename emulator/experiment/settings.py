@@ -18,7 +18,7 @@ from emulator.experiment.night import Stated, stated_of
 from emulator.experiment.own_policies import check_asked, check_policy
 from emulator.record.meta import files_of
 from emulator.scenario.load import Loaded, plain, varied
-from emulator.scenario.resolved import resolved
+from emulator.scenario.stated import resolved
 from emulator.scenario.written import Layer, Settings, Written
 
 __all__ = ["Setting", "check_travels", "packed_policies", "setting_of"]

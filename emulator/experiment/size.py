@@ -18,16 +18,14 @@ from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.sizing import SizedRequirement, Sizing, conclude_sizing
-from emulator.measure.comparison.tables import check_scipy
+from emulator.measure.comparison.tables import check_scipy, load_scipy
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be
-from emulator.scenario.fewer_workers import absent_workers
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.models.requirements import Requirement
-from emulator.scenario.planned_hours import planned_on
-from emulator.scenario.variants import value_at
-from emulator.scenario.what_ifs import changes_the_world
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
+from emulator.scenario.models.scenario import Requirement
+from emulator.scenario.schedules import planned_on
+from emulator.scenario.variants import absent_workers, changes_the_world
+from emulator.scenario.written import value_at
 from emulator.show.comparison.so_far import SoFar, size_so_far
 from emulator.timeline.ticks import HOUR
 
@@ -183,7 +181,7 @@ def try_each(
     """
     settings = [setting_of(loaded, name, patch) for name, patch in patches]
     tells = None if seen is None else lambda played, count: seen(_trial(settings, played, count), count)
-    with open_workers(settings, processes, executor) as workers:
+    with open_workers(settings, processes, executor, meanwhile=load_scipy) as workers:
         played = Replications(settings, (), seed, workers, nights, progress=progress, seen=tells).run(nights)
     if failed := next((one for one in played if one.failure), None):
         raise InputError(f"the night with {failed.variant} and seed {failed.seed} failed to run: {failed.failure}")

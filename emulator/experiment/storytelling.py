@@ -7,6 +7,7 @@ that its story needs. A requirement is judged anew, from all events.
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
+from itertools import starmap
 from pathlib import Path
 from typing import TYPE_CHECKING
 
@@ -14,16 +15,17 @@ from emulator.errors import LogError
 from emulator.measure.story.facts import Story
 from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Numbered, Rows
+from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.measure.story.worker import worker_story
+from emulator.record.event_view import KIND, WORKER, EventView, view
 from emulator.record.events import Row
 from emulator.record.finding import Jobs, find_worker
 from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.spelling import advise
 from emulator.show.story.writing import Sentence, sentences
 
@@ -50,7 +52,7 @@ class _LogSource:
         self._log = log
         self.last = log.last()
         self.finished = log.finished
-        self._known: dict[int, Row] = {}
+        self._known: dict[int, EventView] = {}
         self.of_job = lru_cache(maxsize=4096)(self._of_job)
         self.of_kinds = lru_cache(maxsize=16)(self._of_kinds)
         self.one = lru_cache(maxsize=65536)(self._one)
@@ -58,31 +60,30 @@ class _LogSource:
     @cached_property
     def _came(self) -> dict[int, int]:
         """The event by which each job came, before which there is none of it."""
-        return {row[3]: number for number, row in self.of_kinds(("submitted",))}
+        return {came.job: came.event for came in self.of_kinds(("submitted",))}
 
-    def _of_job(self, job: int, before: int | None = None) -> Sequence[Numbered]:
+    def _of_job(self, job: int, before: int | None = None) -> Sequence[EventView]:
         up_to = self.last[0] if before is None else before - 1
-        found = list(self._log.numbered(job=job, after=self._came.get(job, 1) - 1, up_to=up_to))
-        self._known.update(found)
-        return found
+        return self._keep(self._log.numbered(job=job, after=self._came.get(job, 1) - 1, up_to=up_to))
 
-    def of_worker(self, worker: str) -> Sequence[Numbered]:
-        return list(self._log.numbered(worker=worker, up_to=self.last[0]))
+    def of_worker(self, worker: str) -> Sequence[EventView]:
+        return list(starmap(view, self._log.numbered(worker=worker, up_to=self.last[0])))
 
-    def _of_kinds(self, kinds: tuple[str, ...], workers: frozenset[str] | None = None) -> Sequence[Numbered]:
+    def _of_kinds(self, kinds: tuple[str, ...], workers: frozenset[str] | None = None) -> Sequence[EventView]:
         after = 0 if self._known else None  # the first look notices whether an event is missing
-        found = list(self._log.numbered(kinds=kinds, workers=workers, after=after, up_to=self.last[0]))
-        self._known.update(found)
+        return self._keep(self._log.numbered(kinds=kinds, workers=workers, after=after, up_to=self.last[0]))
+
+    def heads(self, kinds: tuple[str, ...]) -> Iterable[EventView]:
+        return starmap(view, self._log.heads(kinds, up_to=self.last[0]))
+
+    def _one(self, number: int) -> EventView:
+        known = self._known.get(number)
+        return known or view(*next(iter(self._log.numbered(after=number - 1, up_to=number))))
+
+    def _keep(self, numbered: Iterable[tuple[int, Row]]) -> list[EventView]:
+        found = list(starmap(view, numbered))
+        self._known.update((event.event, event) for event in found)
         return found
-
-    def heads(self, kinds: tuple[str, ...]) -> Iterable[Numbered]:
-        return self._log.heads(kinds, up_to=self.last[0])
-
-    def _one(self, number: int) -> Row:
-        row = self._known.get(number)
-        if row is None:
-            row = next(row for _, row in self._log.numbered(after=number - 1, up_to=number))
-        return row
 
 
 def story_of_job(path: str | Path, job: str, *, allow_folders: AnyFolders = ()) -> Told:
@@ -99,7 +100,7 @@ def story_of_job(path: str | Path, job: str, *, allow_folders: AnyFolders = ()) 
     log = _checked(path, allow_folders)
     with fitting(log.path):
         source = _LogSource(log)
-        number = Jobs(log.path, (row for _, row in source.of_kinds(("submitted",)))).find(job)
+        number = Jobs(log.path, (came.row for came in source.of_kinds(("submitted",)))).find(job)
         loaded = loaded_of(log)
         around = _around(source, loaded)
         return _told(job_story(around, number), around, loaded)
@@ -156,10 +157,10 @@ def story_of_night(
     path = Path(night.loaded.name)
     around = _around(Rows(rows, finished=True), night.loaded)
     if job is not None:
-        number = Jobs(path, (row for row in rows if row[1] == "submitted")).find(job)
+        number = Jobs(path, (row for row in rows if row[KIND] == "submitted")).find(job)
         return _told(job_story(around, number), around, night.loaded)
     if worker is not None:
-        known = tuple(dict.fromkeys(row[4] for row in rows if row[4]))
+        known = tuple(dict.fromkeys(row[WORKER] for row in rows if row[WORKER]))
         return _told(worker_story(around, find_worker(path, known, worker)), around, night.loaded)
     return _of_requirement(path, night, around, requirement or "")
 

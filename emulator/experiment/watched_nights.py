@@ -23,6 +23,7 @@ from emulator.measure.misses import first_miss
 from emulator.measure.night import Night
 from emulator.measure.requirements import has_bound, judge_all
 from emulator.measure.signals import SignalFold, WatchedNight
+from emulator.record.event_view import AT, CAUSE, KIND, view
 from emulator.record.events import HEARTBEAT_KINDS, Row
 
 __all__ = ["Watch", "open_watch", "watch_night"]
@@ -45,13 +46,15 @@ class _Seen:
 
     def emit(self, row: Row) -> int:
         self._fold.feed(row)
-        if row[1] not in HEARTBEAT_KINDS:
+        kind = row[KIND]
+        if kind not in HEARTBEAT_KINDS:
             self.rows.append(row)
         self._number += 1
-        if row[1] == "fault_began":
-            self.struck[self._number] = row[0], row[5], row[6]
-        elif row[1] == "fault_missed":
-            self.struck.pop(row[2], None)  # it hit nothing
+        if kind == "fault_began":
+            event = view(self._number, row)
+            self.struck[self._number] = event.at, event.fault, event.place
+        elif kind == "fault_missed":
+            self.struck.pop(row[CAUSE], None)  # it hit nothing
         return self._number
 
 
@@ -65,7 +68,7 @@ def watch_night(setting: Setting, seed: int) -> WatchedNight:
     signals.close()
     judged = judge_all(night, scenario.must_hold, loaded.clock)
     asked = [(one, its) for one, its in zip(scenario.must_hold, judged, strict=True) if has_bound(one)]
-    ticks = [row[0] for row in seen.rows]
+    ticks = [row[AT] for row in seen.rows]
 
     def stood(at: int) -> Night:
         fold = NightFold(

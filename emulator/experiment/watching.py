@@ -12,8 +12,9 @@ from typing import Final, Protocol
 from emulator.experiment.night import Settle, run_night
 from emulator.experiment.result import NightResult
 from emulator.experiment.run_control import KEYS, RunControl, usual_speed
-from emulator.measure.present import Present
+from emulator.measure.live_state import LiveState
 from emulator.measure.story.settings import settings_of
+from emulator.record.event_view import AT, KIND
 from emulator.record.events import Row
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import Loaded, varied
@@ -68,7 +69,7 @@ class _Seen:
 
     def __init__(self, scenario: Scenario, control: RunControl, clock: Clock) -> None:
         workers = settings_of(scenario).workers
-        self.present = Present(
+        self.present = LiveState(
             tuple(workers),
             scenario.lasts,
             slots={name: worker.slots for name, worker in workers.items()},
@@ -82,8 +83,8 @@ class _Seen:
         present.take(row)
         said = note(row, present.name, self._clock)
         if said is not None:
-            self.notes.append((row[0], row[1], said))
-        self._control.see(of_note=said is not None, fault=row[1] == "fault_began")
+            self.notes.append((row[AT], row[KIND], said))
+        self._control.see(of_note=said is not None, fault=row[KIND] == "fault_began")
         return present.events
 
 
@@ -239,7 +240,7 @@ class _Told:
     """A sink that writes a line for each notable event."""
 
     def __init__(self, loaded: Loaded, write: Callable[[str], object]) -> None:
-        self._present = Present((), loaded.scenario.lasts)
+        self._present = LiveState((), loaded.scenario.lasts)
         self._clock = loaded.clock
         self._write = write
         self._day = ""
@@ -247,8 +248,8 @@ class _Told:
     def emit(self, row: Row) -> int:
         self._present.take(row)
         if (said := note(row, self._present.name, self._clock)) is not None:
-            local = self._clock.local(row[0])
-            if (day := day_of(self._clock, row[0])) != self._day:
+            local = self._clock.local(row[AT])
+            if (day := day_of(self._clock, row[AT])) != self._day:
                 self._day = day
                 self._write(f"{day}\n")
             self._write(f"{local:%H:%M:%S}  {said}\n")

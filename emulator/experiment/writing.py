@@ -27,9 +27,9 @@ def write_whole(path: str | os.PathLike[str], text: str) -> None:
     Raises:
         OSError: when it cannot be written.
     """
-    place = Path(os.path.realpath(path))  # a link stays what it is
-    there = place.exists()
+    place, there = Path(path), os.path.exists(path)
     if not there or place.is_file():
+        place = Path(os.path.realpath(path))  # a link stays what it is
         beside = place.with_name(f".queuedrill-{os.urandom(8).hex()}")
         try:
             with open(beside, "x", encoding="utf-8", newline="") as file:

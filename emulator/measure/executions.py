@@ -28,7 +28,7 @@ from emulator.measure.table import STORED, JobTable
 from emulator.record.events import Row
 from emulator.record.reasons import NOT_BY_PLAN
 
-__all__ = ["BY_JOB", "HELD", "OUT_STATES", "STOPPED", "TOKEN", "WAITS", "Executions", "JobList", "Told", "Work"]
+__all__ = ["BY_JOB", "HELD", "OUT_STATES", "STOPPED", "TOKEN", "WAITS", "Executions", "JobList", "Shared", "Work"]
 
 JobList = list[Any]
 """An open job: what the table stores of it (the worker by name), then what only an open job has."""
@@ -39,10 +39,10 @@ WAITS: Final = STORED + 2  # since when it is queued or requeued; -1: it is not
 HELD: Final = STORED + 3  # since when it is held; -1: it is not
 STOPPED: Final = STORED + 4  # the chain of executions under TOKEN that have stopped, while the outcome is on its way
 
-Told = tuple[int, int, int]
-"""What was told of an ordinary job when it was submitted: the tick, its kind and its ordinal."""
-Work = tuple[Told, Row, Row]
-"""An ordinary job at work: what was told of it, and the rows by which it was handed out and its work began."""
+Shared = tuple[str, str, str, int]
+"""What ordinary jobs share: routine, queue, entry and priority."""
+Work = tuple[Row, Row]
+"""An ordinary job at work: the compound rows by which it came, and by which it was handed out and begun."""
 
 # An execution is a list too.
 Execution = list[Any]
@@ -265,7 +265,7 @@ class Executions:
             del self._out_since[worker]
         else:
             return
-        for number in [number for number, (_, _, began) in self._at_work.items() if began[4] == worker]:
+        for number in [number for number, (_, out) in self._at_work.items() if out[4] == worker]:
             self._taken_up(number)
         out = self._out_since.get(worker, -1)
         for newest in self._working.values():  # as many as there are slots at work

@@ -1,23 +1,18 @@
 """How do events become a night? One pass over the rows, in their order, each row looked at once.
 
-The law: nothing here reads a live object: what the fold knows, it knows from events. This is on the hot path. Nearly
-every job is submitted, waits, is handed out and begun in one go, and in one go stops, ends well and is done; such a
-job is one small tuple while it waits and while it is at work, and is written once. ``_reading`` reads exactly these
-jobs; as soon as anything else is told of a job, ``Jobs`` takes it up, and its methods read all that follows, event by
-event. What they would come to is what ``_reading`` writes: no figure tells by which of the two a job was read.
-
-Tried and dropped: to gather rows and to read some hundred at a time. Each row is then touched twice, and what follows
-the last one is not there to be seen.
+The law: nothing here reads a live object: what the fold knows, it knows from events. This is on the hot path. Of nearly
+every job three compound rows tell all: it came, it was handed out and begun, it stopped and was done. ``feed_all``
+reads those itself, and keeps of a job no more than its last rows until it is done and is written. As soon as anything
+else is told of a job, ``Jobs`` takes it up, and its methods read all that follows, event by event. What they would come
+to is what ``feed_all`` writes: no figure tells by which of the two a job was read.
 """
 
-from collections import deque
-from collections.abc import Callable, Generator, Iterable, Mapping, Sequence
-from contextlib import suppress
-from itertools import count
+from collections.abc import Iterable, Mapping, Sequence
+from itertools import islice
 from typing import Final
 
 from emulator.errors import DefectError
-from emulator.measure.executions import HELD, TOKEN, WAITS
+from emulator.measure.executions import HELD, TOKEN, WAITS, Shared
 from emulator.measure.jobs import Jobs
 from emulator.measure.night import (
     DONE,
@@ -30,23 +25,23 @@ from emulator.measure.night import (
 )
 from emulator.measure.table import AT_A_TIME, PACK, ROW
 from emulator.record.events import Row
+from emulator.record.kinds import BEGUN, COMPOUND, ENDED_WELL, QUEUED
 
 __all__ = ["NightFold"]
 
-_END: Final[Row] = (0, "", 0, 0, "")
-"""Follows the last row, so that what was kept back until it is seen what follows is read."""
-_WELL: Final = ("ok",)
-"""The outcome that follows job, worker, attempt and token where an attempt ended well."""
+_NOTHING: Final[Row] = (0, "", 0, 0, "")
+"""Stands for a row as long as none was read."""
 
 
 class _Tally:
-    """The ordinary jobs of one kind that one worker did: how many, the ticks executed, and the worker's code."""
+    """The ordinary jobs of one kind that one worker did: how many, the ticks executed, and the codes of both."""
 
-    __slots__ = ("attempts", "executed", "worker")
+    __slots__ = ("attempts", "executed", "kind", "worker")
 
-    def __init__(self, worker: int) -> None:
+    def __init__(self, kind: int, worker: int) -> None:
         self.attempts = 0
         self.executed = 0
+        self.kind = kind
         self.worker = worker
 
 
@@ -63,9 +58,7 @@ class NightFold(Jobs):
         planned_on: pool -> ticks for which its workers are meant to be on, added up.
 
     Attributes:
-        emit: takes the next row and gives its number, counted from 1. That the row cannot follow the rows before it
-            may be told with the next row, or when the fold is closed.
-        events: how many rows the fold has taken, when it is closed.
+        events: how many events the fold has taken.
 
     Raises:
         DefectError: for a row that cannot follow the rows before it.
@@ -97,94 +90,87 @@ class NightFold(Jobs):
         self._occurrences = {entry: tuple(ticks) for entry, ticks in (occurrences or {}).items()}
         self._offered_load = dict(offered_load or {})
         self._planned_on = dict(planned_on or {})
-        self._tallies: dict[tuple[int, str], _Tally] = {}
-        self._numbers = count(1)
+        self._tallies: dict[tuple[Shared, str], _Tally] = {}
+        self._handler = self._handlers()
         self._closed = False
         self.events = 0
-        reading = self._reading()
-        next(reading)
-        self.emit: Final[Callable[[Row], int]] = reading.send
+
+    def emit(self, row: Row) -> int:
+        """Take the next row and give its number: for a compound one, that of its last event."""
+        self.feed_all((row,))
+        return self.events
 
     def feed(self, row: Row) -> None:
-        """Take the next row of the stream, like ``emit``."""
-        self.emit(row)
+        """Take the next row of the stream."""
+        self.feed_all((row,))
 
     def feed_all(self, rows: Iterable[Row]) -> None:
         """Take the next rows of the stream, in their order; kinds that no figure needs are passed over."""
-        deque(map(self.emit, rows), maxlen=0)
+        following = iter(rows)
+        while some := list(islice(following, AT_A_TIME)):
+            self._feed(some)
 
-    def _reading(self) -> Generator[int, Row, None]:
-        """Read what is sent, each row answered by its number.
-
-        A hand-out and the end of work are kept back until it is seen whether the usual follows: then they are read
-        together with it. Else they are read by themselves, and what came in its place is the next row. A generator,
-        because what it knows of a row while it waits for the next stays in its own variables.
-        """
-        row: Row = _END
+    def _feed(self, rows: Sequence[Row]) -> None:
+        waiting, at_work, codes, tallies = self._waiting, self._at_work, self._codes, self._tallies
+        table, coming = self._table, self._next
+        table.make_room(coming + len(rows))  # for as many jobs as there can be
+        places, first, more = table.rows, table.first, 0
+        row = _NOTHING
         try:
-            numbers, handlers = self._numbers, self._handlers()
-            waiting, at_work, table = self._waiting, self._at_work, self._table
-            kinds, tallies = self._kinds, self._tallies
-            row = yield 0
-            while True:
+            for row in rows:
                 kind = row[1]
-                if kind == "work_stopped" and (work := at_work.pop(row[3], None)) is not None:
-                    ended = yield next(numbers)
-                    (at, code, ordinal), out, began = work
-                    who = row[3:7]  # the job, the worker, the attempt and the token
-                    if ended[1] == "attempt_ended" and ended[3:8] == who + _WELL and began[3:7] == who:
-                        finished = yield next(numbers)
-                        number = row[3]
-                        if finished[3:6] == (number, "", "done"):  # nothing but "finished" tells of that state
-                            ran = row[0] - began[0]
-                            tally = tallies.get((code, row[4])) or self._tally(code, row[4])
-                            tally.attempts += 1
-                            tally.executed += ran
-                            # fmt: off
-                            PACK(
-                                table.rows, (number - table.first) * ROW,
-                                at, at, out[0], finished[0], ran, code, ordinal, finished[8], tally.worker, DONE, 1,
-                            )
-                            # fmt: on
-                            row = yield next(numbers)
-                            continue
-                        unread, follows = [row, ended], finished
-                    else:
-                        unread, follows = [row], ended
-                    at_work[row[3]] = work
-                    for row in unread:
-                        handlers[row[1]](row)
-                    row = follows
-                    continue
-                if kind == "handed_out" and (told := waiting.pop(row[3], None)) is not None:
-                    begun = yield next(numbers)
-                    if begun[1] == "work_began" and begun[3:7] == row[3:7]:
-                        at_work[row[3]] = told, row, begun
-                        row = yield next(numbers)
-                    else:
-                        waiting[row[3]] = told
-                        handlers[kind](row)
-                        row = begun
-                    continue
-                # queued: nothing holds it; not resubmitted for another job
-                if kind == "submitted" and row[3] == self._next and row[5] == "queued" and not row[13]:
+                if kind == ENDED_WELL:
+                    more += 2
                     number = row[3]
-                    known = kinds.get(row[6:9])
-                    waiting[number] = row[0], self._new_kind(row[6:9]) if known is None else known, row[9]
-                    self._next = number + 1
-                    if not number % AT_A_TIME:
-                        table.make_room(number)
-                elif (handler := handlers.get(kind)) is not None:
-                    handler(row)
-                elif row is _END:
-                    return
-                row = yield next(numbers)
+                    if number in at_work:
+                        came, out = at_work.pop(number)
+                        at, began, now, key = came[0], out[0], row[0], came[5]
+                        ran = now - began
+                        tally = tallies.get((key, row[4])) or self._tally(key, row[4])
+                        tally.attempts += 1
+                        tally.executed += ran
+                        # fmt: off
+                        PACK(
+                            places, (number - first) * ROW,
+                            at, at, began, now, ran, tally.kind, came[6], row[5], tally.worker, DONE, 1,
+                        )
+                        # fmt: on
+                        continue
+                elif kind == BEGUN:
+                    more += 1
+                    number = row[3]
+                    if number in waiting:
+                        at_work[number] = waiting.pop(number), row
+                        continue
+                elif kind == QUEUED:
+                    number = row[3]
+                    if number == coming:
+                        if row[5] not in codes:
+                            self._new_code(row[5])
+                        waiting[number] = row
+                        coming = number + 1
+                        continue
+                self._next = coming
+                self._read(row)
+                if self._next != coming:
+                    coming, first = self._next, table.first
+                    table.make_room(coming + len(rows))
         except (KeyError, IndexError, ValueError) as error:
             self._closed = True
             raise DefectError(f"this event cannot follow the events before it: {row!r} ({error!r})") from error
+        self._next = coming
+        self.events += len(rows) + more
 
-    def _tally(self, kind: int, worker: str) -> _Tally:
-        tally = self._tallies[kind, worker] = _Tally(self._worker_code(worker))
+    def _read(self, row: Row) -> None:
+        """Read the events of one row, each by itself."""
+        compound = COMPOUND.get(row[1])
+        for one in (row,) if compound is None else compound.apart(row, 0):
+            handler = self._handler.get(one[1])
+            if handler is not None:
+                handler(one)
+
+    def _tally(self, key: Shared, worker: str) -> _Tally:
+        tally = self._tallies[key, worker] = _Tally(self._codes[key], self._worker_code(worker))
         return tally
 
     def close(self, at: int | None = None) -> Night:
@@ -195,16 +181,13 @@ class NightFold(Jobs):
         """
         if self._closed:
             raise DefectError("this fold is closed: make a new one and feed it the whole stream")
-        with suppress(StopIteration):  # there is no answer to it
-            self.emit(_END)
         self._closed = True
-        self.events = next(self._numbers) - 1
         horizon = self._horizon if at is None else at
         for number in (*self._waiting, *self._at_work):
             self._taken_up(number)
         self._open = dict(sorted(self._open.items()))
-        for (kind, worker), tally in self._tallies.items():
-            cell = self._cell(kind, worker, "ok")
+        for (_, worker), tally in self._tallies.items():
+            cell = self._cell(tally.kind, worker, "ok")
             cell[0] += tally.attempts
             cell[1] += tally.executed
         on_time = self._end_of_executions(horizon)

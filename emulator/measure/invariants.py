@@ -1,4 +1,4 @@
-"""What must never happen, whatever goes wrong? Folds over the events that say where it did.
+"""Says where something happened that must never happen, whatever goes wrong, from the history of a night.
 
 They are for tests of one's own code: a worker program that writes after it has lost its lease breaks the first, one
 that does work twice which must not be repeated the second, one that forgets a job the third.
@@ -11,7 +11,9 @@ from typing import Final, Literal
 
 from emulator.errors import InputError
 from emulator.measure.bursts import densest
+from emulator.record.event_view import EventView, views
 from emulator.record.events import Row
+from emulator.record.history import History
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import say
 
@@ -22,57 +24,50 @@ Never = Literal["effect after lease lost", "effect after job ended", "unrepeatab
 """What can be watched for, by its name."""
 
 
-def _effects_after_the_lease(rows: Sequence[Row]) -> Iterator[str]:
-    ended: dict[int, tuple[int, int, str]] = {}
-    for number, row in enumerate(rows, 1):
-        if row[1] == "attempt_ended" and row[7] != "ok":
-            ended[row[6]] = (number, row[0], row[7])
-        elif row[1] == "effect_landed" and row[6] in ended:
-            event, at, outcome = ended[row[6]]
+def _effects_after_the_lease(night: History) -> Iterator[str]:
+    ended: dict[int, EventView] = {}
+    for event in night.of_kind("attempt_ended", "effect_landed"):
+        if event.kind == "effect_landed":
+            end = ended.get(event.token)
+            if end is not None:
+                outcome = end.outcome.replace("_", " ")
+                yield f"{_left(event)}, which had ended by then ({outcome} at {say(end.at)}, event {end.event})"
+        elif event.outcome != "ok":
+            ended[event.token] = event
+
+
+def _effects_after_the_job(night: History) -> Iterator[str]:
+    for event in night.of_kind("effect_landed"):
+        end = night.jobs[event.job].finished
+        if end is not None and end.event < event.event:
+            yield f"{_left(event)}, which was {end.state} at {say(end.at)} (event {end.event})"
+
+
+def _effects_twice(night: History) -> Iterator[str]:
+    first: dict[tuple[str, str], EventView] = {}
+    for event in night.of_kind("effect_landed"):
+        if event.repeatable is not False:
+            continue
+        before = first.setdefault((event.effect, event.target), event)
+        if before is not event:
             yield (
-                f"event {number}: {row[4]} left {row[7]!r} on {row[8]} at {say(row[0])}, in attempt {row[5]} of job "
-                f"{row[3]}, which had ended by then ({outcome.replace('_', ' ')} at {say(at)}, event {event})"
+                f"{_left(event)}; it must not be repeated, and {before.worker} had left it at {say(before.at)}, in "
+                f"attempt {before.attempt} of job {before.job} (event {before.event})"
             )
 
 
-def _effects_after_the_job(rows: Sequence[Row]) -> Iterator[str]:
-    ended: dict[int, tuple[int, int, str]] = {}
-    for number, row in enumerate(rows, 1):
-        if row[1] == "finished":
-            ended[row[3]] = (number, row[0], row[5])
-        elif row[1] == "effect_landed" and row[3] in ended:
-            event, at, state = ended[row[3]]
-            yield (
-                f"event {number}: {row[4]} left {row[7]!r} on {row[8]} at {say(row[0])}, in attempt {row[5]} of job "
-                f"{row[3]}, which was {state} at {say(at)} (event {event})"
-            )
+def _left(event: EventView) -> str:
+    return (
+        f"event {event.event}: {event.worker} left {event.effect!r} on {event.target} at {say(event.at)}, in attempt "
+        f"{event.attempt} of job {event.job}"
+    )
 
 
-def _effects_twice(rows: Sequence[Row]) -> Iterator[str]:
-    first: dict[tuple[str, str], tuple[int, Row]] = {}
-    for number, row in enumerate(rows, 1):
-        if row[1] == "effect_landed" and row[9] is False:
-            place = (row[7], row[8])
-            if place in first:
-                event, before = first[place]
-                yield (
-                    f"event {number}: {row[4]} left {row[7]!r} on {row[8]} at {say(row[0])}, in attempt {row[5]} of "
-                    f"job {row[3]}; it must not be repeated, and {before[4]} had left it at {say(before[0])}, in "
-                    f"attempt {before[5]} of job {before[3]} (event {event})"
-                )
-            else:
-                first[place] = (number, row)
-
-
-def _jobs_lost(rows: Sequence[Row]) -> Iterator[str]:
-    unfinished: dict[int, tuple[int, str]] = {}
-    for number, row in enumerate(rows, 1):
-        if row[1] == "submitted":
-            unfinished[row[3]] = (number, f"{row[8]}#{row[9]}")
-        elif row[1] == "finished":
-            unfinished.pop(row[3], None)
-    for job, (number, name) in unfinished.items():
-        yield f"event {number}: job {job} ({name}) was submitted and is neither done nor failed"
+def _jobs_lost(night: History) -> Iterator[str]:
+    for job in night.jobs.values():
+        if job.came is not None and job.finished is None:
+            name = f"{job.came.entry}#{job.came.ordinal}"
+            yield f"event {job.came.event}: job {job.number} ({name}) was submitted and is neither done nor failed"
 
 
 @dataclass(frozen=True, slots=True)
@@ -83,12 +78,12 @@ class Burst:
     more_than: int
     within: int
 
-    def look(self, rows: Sequence[Row]) -> Iterator[str]:
+    def look(self, night: History) -> Iterator[str]:
         """Say where it has happened, once: where the calls are densest; calls that have no outcome yet are left out."""
         calls = sorted(
-            (row[0] - row[9], number)
-            for number, row in enumerate(rows, 1)
-            if row[1] == "call_ended" and row[7] == self.system and row[8] != "no_access"
+            (call.at - call.took, call.event)
+            for call in night.of_kind("call_ended")
+            if call.system == self.system and call.outcome != "no_access"
         )
         most, place = densest([began for began, _ in calls], self.within)
         if most > self.more_than:
@@ -127,17 +122,19 @@ def broken(rows: Sequence[Row], never: Iterable[str | Burst], *, at_end: bool = 
     >>> broken([row], ["job left unfinished"])
     ['job left unfinished: event 1: job 1 (copy#1) was submitted and is neither done nor failed']
     """
+    night = History()
+    night.take_all(views(rows))
     found = []
     for name in never:
         if isinstance(name, Burst):
             found += [
                 f"more than {name.more_than} calls to {name.system} within {say(name.within)}: {sentence}"
-                for sentence in name.look(rows)
+                for sentence in name.look(night)
             ]
             continue
         if name not in INVARIANTS:
             raise InputError(f"{name!r} cannot be watched for: {advise(name, tuple(INVARIANTS))}")
-        look: Callable[[Sequence[Row]], Iterator[str]] = INVARIANTS[name]
+        look: Callable[[History], Iterator[str]] = INVARIANTS[name]
         if at_end or name not in _AT_THE_END:
-            found += [f"{name}: {sentence}" for sentence in look(rows)]
+            found += [f"{name}: {sentence}" for sentence in look(night)]
     return found

@@ -15,7 +15,7 @@ from collections.abc import Callable
 from typing import Final
 
 from emulator.measure.effects import Effects
-from emulator.measure.executions import BY_JOB, HELD, TOKEN, WAITS, JobList, Told
+from emulator.measure.executions import BY_JOB, HELD, TOKEN, WAITS, JobList, Shared
 from emulator.measure.night import (
     ATTEMPTS,
     DUE,
@@ -36,6 +36,7 @@ from emulator.measure.night import (
     SkippedOccurrence,
 )
 from emulator.record.events import Row, reason_of
+from emulator.record.kinds import BEGUN, COMPOUND
 from emulator.record.reasons import WITHDRAWN_BY_PERSON, Because
 
 __all__ = ["Jobs"]
@@ -51,7 +52,8 @@ class Jobs(Effects):
 
     def __init__(self) -> None:
         super().__init__()
-        self._waiting: dict[int, Told] = {}
+        self._waiting: dict[int, Row] = {}  # by ordinary job: the compound row by which it came
+        self._codes: dict[Shared, int] = {}
         self._next = self._table.first
         self._kinds: dict[tuple[str, str, str], int] = {}
         self._finals: dict[FinalState, int] = {FinalState("unfinished", "", ""): 0, FinalState("done", "", ""): 1}
@@ -101,13 +103,14 @@ class Jobs(Effects):
         return job
 
     def _taken_up(self, number: int, *, final: bool = False) -> JobList:
-        told = self._waiting.pop(number, None)
-        if told is not None:
-            return self._opened(number, *told)
+        came = self._waiting.pop(number, None)
+        if came is not None:
+            return self._opened(number, came[0], self._codes[came[5]], came[6])
         if number in self._at_work:
-            told, out, began = self._at_work.pop(number)
-            job = self._opened(number, *told)
-            self._handed_out(out)
+            came, out = self._at_work.pop(number)
+            job = self._opened(number, came[0], self._codes[came[5]], came[6])
+            handed_out, began = COMPOUND[BEGUN].apart(out, 0)
+            self._handed_out(handed_out)
             self._work_began(began)
             return job
         if not final or not self._table.first <= number < self._next:
@@ -121,10 +124,10 @@ class Jobs(Effects):
         if job is not None:
             return job[KIND], job[TOKEN]
         if number in self._at_work:
-            (_, kind, _), out, _ = self._at_work[number]
-            return kind, out[6]
+            came, out = self._at_work[number]
+            return self._codes[came[5]], out[6]
         if number in self._waiting:
-            return self._waiting[number][1], 0
+            return self._codes[self._waiting[number][5]], 0
         if not self._table.first <= number < self._next:
             raise KeyError(number)
         return self._table.value(number, KIND), 0
@@ -166,6 +169,10 @@ class Jobs(Effects):
             job[DUE] = -1
         if state != "queued":
             job[WAITS], job[HELD] = -1, at
+
+    def _new_code(self, key: Shared) -> None:
+        kind = self._kinds.get(key[:3])
+        self._codes[key] = self._new_kind(key[:3]) if kind is None else kind
 
     def _new_kind(self, kind: tuple[str, str, str]) -> int:
         self._waits.append(Intervals(array("q"), array("q")))

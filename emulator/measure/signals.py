@@ -15,7 +15,9 @@ from typing import Final, Literal
 
 from emulator.measure.estimate import Unit
 from emulator.measure.words import number, value
+from emulator.record.event_view import AT, KIND, EventView, view
 from emulator.record.events import Row
+from emulator.record.history import WAITING
 from emulator.record.reasons import NOT_BY_PLAN, WITHDRAWN_BY_PERSON
 from emulator.records import record
 from emulator.timeline.ticks import HOUR, MINUTE
@@ -162,7 +164,7 @@ class SignalFold:
         self._lost: deque[int] = deque()
         self._retries: deque[int] = deque()
         self._heard: dict[str, int] = {}
-        self._handlers: Final[Mapping[str, Callable[[Row], None]]] = {
+        self._handlers: Final[Mapping[str, Callable[[EventView], None]]] = {
             "submitted": self._submitted,
             "held": self._moved,
             "hold_ended": self._moved,
@@ -179,11 +181,11 @@ class SignalFold:
 
     def feed(self, row: Row) -> None:
         """Take the next row of the stream; kinds that no signal needs are passed over."""
-        while row[0] > self._next:
+        while row[AT] > self._next:
             self._sample()
-        handler = self._handlers.get(row[1])
+        handler = self._handlers.get(row[KIND])
         if handler is not None:
-            handler(row)
+            handler(view(0, row))
 
     def close(self) -> None:
         """Take the samples that are left, up to the horizon."""
@@ -204,43 +206,43 @@ class SignalFold:
         samples[Signal("retries")].append(_within(self._retries, at))
         samples[Signal("longest_silence")].append(at - min(self._heard.values(), default=at))
 
-    def _submitted(self, row: Row) -> None:
-        self._queue_of[row[3]] = row[7]
-        self._moved(row)
+    def _submitted(self, event: EventView) -> None:
+        self._queue_of[event.job] = event.queue
+        self._moved(event)
 
-    def _moved(self, row: Row) -> None:
+    def _moved(self, event: EventView) -> None:
         """Follow a job into a state: it waits in its queue, or it does not."""
-        number, waiting = row[3], self._waiting[self._queue_of[row[3]]]
-        if row[5] in ("queued", "requeued"):
-            waiting.setdefault(number, row[0])
+        waiting = self._waiting[self._queue_of[event.job]]
+        if event.state in WAITING:
+            waiting.setdefault(event.job, event.at)
         else:
-            waiting.pop(number, None)
+            waiting.pop(event.job, None)
 
-    def _requeued(self, row: Row) -> None:
-        self._retries.append(row[0])
-        self._moved(row)
+    def _requeued(self, event: EventView) -> None:
+        self._retries.append(event.at)
+        self._moved(event)
 
-    def _handed_out(self, row: Row) -> None:
-        self._waiting[self._queue_of[row[3]]].pop(row[3], None)
+    def _handed_out(self, event: EventView) -> None:
+        self._waiting[self._queue_of[event.job]].pop(event.job, None)
 
-    def _attempt_ended(self, row: Row) -> None:
-        if row[7] == "lease_lost" and row[8] != WITHDRAWN_BY_PERSON:
-            self._lost.append(row[0])
+    def _attempt_ended(self, event: EventView) -> None:
+        if event.outcome == "lease_lost" and event.why != WITHDRAWN_BY_PERSON:
+            self._lost.append(event.at)
 
-    def _finished(self, row: Row) -> None:
-        self._waiting[self._queue_of.pop(row[3])].pop(row[3], None)
-        if row[5] == "done":
-            self._done.append(row[0])
+    def _finished(self, event: EventView) -> None:
+        self._waiting[self._queue_of.pop(event.job)].pop(event.job, None)
+        if event.state == "done":
+            self._done.append(event.at)
 
-    def _is_heard(self, row: Row) -> None:
-        self._heard[row[4]] = row[0]
+    def _is_heard(self, event: EventView) -> None:
+        self._heard[event.worker] = event.at
 
-    def _changed(self, row: Row) -> None:
-        if row[5] == "off" and row[6] not in NOT_BY_PLAN:
-            self._signed_off(row)
+    def _changed(self, event: EventView) -> None:
+        if event.state == "off" and event.why not in NOT_BY_PLAN:
+            self._signed_off(event)
 
-    def _signed_off(self, row: Row) -> None:
-        self._heard.pop(row[4], None)
+    def _signed_off(self, event: EventView) -> None:
+        self._heard.pop(event.worker, None)
 
 
 def _within(ticks: deque[int], at: int) -> int:

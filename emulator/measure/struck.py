@@ -2,6 +2,7 @@
 
 from collections.abc import Iterable
 
+from emulator.record.event_view import CAUSE, KIND
 from emulator.record.events import Row
 
 __all__ = ["any_fault_struck"]
@@ -23,8 +24,8 @@ def any_fault_struck(rows: Iterable[Row]) -> bool:
     """
     began = missed = 0
     for row in rows:
-        if row[1] == "fault_began":
+        if row[KIND] == "fault_began":
             began += 1
-        elif row[1] == "fault_missed" and row[2]:  # its cause is the fault that began; without one it never did
+        elif row[KIND] == "fault_missed" and row[CAUSE]:  # its cause is the fault that began; without one it never did
             missed += 1
     return began > missed

@@ -98,7 +98,7 @@ class JobTable:
     def make_room(self, number: int) -> None:
         """Add blank rows for this job and all after it, up to the next number that divides by 1024."""
         end = (number | (AT_A_TIME - 1)) + 1
-        self.rows.extend(bytes((end - self.first) * ROW - len(self.rows)))
+        self.rows.extend(bytes(max(0, (end - self.first) * ROW - len(self.rows))))
 
     def cut(self, end: int) -> None:
         """Take away the rows from this job on: it, and those after it, never came."""

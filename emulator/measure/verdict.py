@@ -49,7 +49,7 @@ class Judged:
 
 
 class Asked(Protocol):
-    """What is read of a requirement (``emulator.scenario.models.requirements.Requirement``).
+    """What is read of a requirement (``emulator.scenario.models.scenario.Requirement``).
 
     A bound on a time is a whole number of ticks, any other bound a float.
     """

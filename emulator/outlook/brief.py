@@ -28,11 +28,11 @@ from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.outlook.not_looked_at import not_looked_at, not_varied
 from emulator.scenario import models
 from emulator.scenario.arguments import WHOLE, must_be
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.provenance import SOURCES
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
+from emulator.scenario.messages import SOURCES
 from emulator.scenario.stated import NOT_STATED, stated
-from emulator.scenario.variants import AS_WRITTEN, COMPARING, value_at
+from emulator.scenario.variants import AS_WRITTEN
+from emulator.scenario.written import COMPARING, value_at
 from emulator.show.settings import assumed, faults_called
 
 __all__ = ["Assumption", "Brief", "FactSeen", "Figured", "RequirementSeen", "WhatIf", "brief"]

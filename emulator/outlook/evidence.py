@@ -22,11 +22,11 @@ import yaml
 
 from emulator.errors import InputError
 from emulator.record.meta import content_hash, files_of, program_version
-from emulator.scenario import provenance
 from emulator.scenario.clock import zone_data_version
 from emulator.scenario.files import open_regular
 from emulator.scenario.load import Loaded
-from emulator.scenario.resolved import resolved
+from emulator.scenario.messages import unwrap
+from emulator.scenario.stated import resolved
 from emulator.scenario.text import read_bytes
 
 __all__ = ["FORMAT", "Evidence", "belongings", "changes", "evidence_of", "read_evidence"]
@@ -108,7 +108,7 @@ def _fit(value: Any) -> Any:
 
 def _values(loaded: Loaded) -> tuple[dict[str, Any], dict[str, str]]:
     """Give all values of a scenario, every default filled in, and what is said of where they come from."""
-    data, said, _ = provenance.unwrap(read_bytes(resolved(loaded, places=False).encode(), loaded.name).data)
+    data, said, _ = unwrap(read_bytes(resolved(loaded, places=False).encode(), loaded.name).data)
     sources = {".".join(map(str, loc)): _source(told) for loc, told in said.items()}
     plain: dict[str, Any] = json.loads(json.dumps(data, default=str))
     return plain, sources

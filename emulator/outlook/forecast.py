@@ -51,12 +51,11 @@ from emulator.outlook.share_fit import Crossing, Played, ShareCurve, share_curve
 from emulator.record.meta import program_version
 from emulator.scenario.arguments import FUNCTION, NUMBER, WHOLE, may_be, must_be
 from emulator.scenario.clock import zone_data_version
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.growing import factor_after, patch_after
-from emulator.scenario.load import AnyFolders, Loaded, from_settings
-from emulator.scenario.models.growth import Growth
-from emulator.scenario.models.requirements import Requirement
-from emulator.scenario.variants import COMPARING
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, from_settings, loaded_from
+from emulator.scenario.models.routines import Growth
+from emulator.scenario.models.scenario import Requirement
+from emulator.scenario.schedules import factor_after, patch_after
+from emulator.scenario.written import COMPARING
 
 __all__ = ["forecast"]
 

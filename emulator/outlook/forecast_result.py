@@ -17,7 +17,7 @@ from emulator.measure.words import duration
 from emulator.outlook.closed_forms import ClosedForm
 from emulator.outlook.nights_ahead import Kind
 from emulator.scenario.models import Scenario
-from emulator.scenario.models.growth import Keeps
+from emulator.scenario.models.routines import Keeps
 from emulator.timeline.ticks import DAY
 
 __all__ = [

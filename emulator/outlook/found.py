@@ -28,8 +28,7 @@ from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.signals import Signal, WatchedNight
 from emulator.outlook.table import Table, quantile
 from emulator.scenario.load import Loaded
-from emulator.scenario.variants import Asked
-from emulator.scenario.what_ifs import changed_keys, changes_the_world
+from emulator.scenario.variants import Asked, changed_keys, changes_the_world
 from emulator.timeline.ticks import say
 
 __all__ = [

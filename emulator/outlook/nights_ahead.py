@@ -22,12 +22,11 @@ from typing import Any, Final
 from emulator.errors import InputError
 from emulator.scenario.clock import Clock
 from emulator.scenario.files import open_regular
-from emulator.scenario.growing import grown
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.models import Rates, Scenario
 from emulator.scenario.names import expand
 from emulator.scenario.recurrence import occurrences
-from emulator.scenario.schedules import days_of, is_on, power_switches, rates_over
+from emulator.scenario.schedules import days_of, grown, is_on, power_switches, rates_over
 from emulator.timeline.ticks import HOUR
 
 __all__ = [

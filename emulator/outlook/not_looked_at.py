@@ -9,8 +9,8 @@ from typing import Final
 
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Distribution, Scenario, Target
+from emulator.scenario.models.distribution import DrawnNumber
 from emulator.scenario.models.faults import FAULT_KINDS, Fault, kind_of
-from emulator.scenario.models.numbers import DrawnNumber
 from emulator.show.clock_changes import changes_in_words
 from emulator.show.fault_words import listed
 from emulator.show.settings import faults_called

@@ -21,7 +21,7 @@ from dataclasses import dataclass, field
 from typing import TYPE_CHECKING, Final
 
 from emulator.errors import InputError
-from emulator.past.moments import BLANKS, Form, Moments, read_moments, recognise
+from emulator.past.moments import BLANKS, Form, Moments, nearly_moments, read_moments, recognise
 from emulator.past.outcomes import Seen, Word, meaning_of
 from emulator.past.tables import Table
 
@@ -125,9 +125,7 @@ def guess_columns(table: Table, zone: str) -> Columns:
     forms = {at: form for at, cells in enumerate(table.columns) if (form := recognise(cells)) is not None}
     forms = {at: form for at, form in forms.items() if len(set(table.columns[at])) > 1 or rows == 1}
     if not forms:
-        raise InputError(
-            f"{table.name}: no column holds moments: give the time at which each job was submitted or begun"
-        )
+        raise InputError(f"{table.name}: no column holds moments: {_nearest(table)}")
     forms = _one_order(forms)
     moments = {at: read_moments(table.columns[at], form, zone) for at, form in forms.items()}
     found = _times(table, {at: it.seconds for at, it in moments.items()})
@@ -156,6 +154,20 @@ def guess_columns(table: Table, zone: str) -> Columns:
         form = forms.get(at) if means else None
         columns.append(Column(name, means, why, guess or (form is not None and form.guess), form, words))
     return Columns(columns, {column.means: moments[at] for at, column in enumerate(columns) if column.form})
+
+
+def _nearest(table: Table) -> str:
+    """Say which column comes nearest to one of moments and where it is none, or what to give."""
+    found = [(near, at) for at, cells in enumerate(table.columns) if (near := nearly_moments(cells))]
+    if not found:
+        return "give the time at which each job was submitted or begun"
+    (like, filled, row), at = max(found, key=lambda it: it[0][0] / it[0][1])
+    cell = table.columns[at][row].strip()
+    shown = cell if len(cell) <= 40 else cell[:37] + "..."
+    return (
+        f"{like} of {filled} cells of column {table.names[at]!r} look like one, and {shown!r} in line "
+        f"{table.lines[row]} does not; 9 of 10 must be in one form"
+    )
 
 
 def _words_of_all(table: Table, at: int, facts: "_Facts", ended: Moments | None) -> dict[str, Word]:

@@ -17,16 +17,28 @@ from typing import Any, Final
 from emulator.errors import InputError
 from emulator.past.by_day import clock_text, rates_by_day, rules_of
 from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
-from emulator.past.draft_values import middle_of, names_of, quantile_law, rounded_pause, share_of, span_text
+from emulator.past.draft_values import (
+    at_once,
+    gap_interval,
+    middle_of,
+    names_of,
+    other_sizes,
+    quantile_law,
+    rounded_pause,
+    share_of,
+    span_text,
+)
 from emulator.past.durations import Duration
 from emulator.past.figures import horizon_of, nights_text, runs_of
 from emulator.past.learning import Learnt
 from emulator.past.nights import NightWindow
 from emulator.past.rates import law_of_factors, widened
+from emulator.past.retries import Retries
 from emulator.past.schedules import Schedule
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
-from emulator.scenario.past_nights import OF_ROUTINE
+from emulator.scenario.files import OF_ROUTINE
+from emulator.show.story.wording import number_of
 from emulator.timeline.ticks import HOUR, SECOND, say
 
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans"]
@@ -264,7 +276,7 @@ class _Drafting:
         if faults := list(self._faults(out["pools"])):
             out["faults"] = faults
         out["must_hold"] = [{"name": "done", "measure": "done_share", "at_least": self._share_done()}]
-        if variants := dict(_other_sizes(out["pools"])):
+        if variants := dict(other_sizes(out["pools"])):
             out["variants"] = variants
         return out
 
@@ -337,14 +349,15 @@ class _Drafting:
         out: dict[str, Any] = {"lease": _lease(more)}
         found = self.learnt.retries
         if found.attempts_in_all > 1:
-            said = f"the most that a job had; {found.used_up} jobs failed at that many"
+            said = f"the most that a job had; {number_of(found.used_up, 'job')} failed at that many"
             source = "measured" if found.used_up else "estimated"  # it may be more where no job has used it up
             out["retry"] = {"attempts_in_all": self.measured(found.attempts_in_all, said, max(1, found.gaps), source)}
             if found.pauses and found.pauses[0] >= 1:
-                out["retry"] |= self._pause(found.pauses, found.gaps)
+                out["retry"] |= self._pause(found)
         return out
 
-    def _pause(self, pauses: tuple[float, ...], gaps: int) -> dict[str, Any]:
+    def _pause(self, found: Retries) -> dict[str, Any]:
+        pauses, gaps = found.pauses, found.gaps
         first = span_text(rounded_pause(pauses[0]))
         said = f"from {gaps} gaps between a failure and the next attempt {self.since}"
         source = "measured" if gaps >= _ENOUGH else "estimated"
@@ -355,13 +368,16 @@ class _Drafting:
                 "pause": "exponential",
                 "grows_by": self.measured(round(grows, 1), f"{said}: the second pause", gaps, source),
             }
-        said += ": the shortest of them, since waiting only adds"
+        low, high = found.middle
+        said += ": the shortest of them, since waiting only adds; 90 % between "
+        said += f"{span_text(low)} and {span_text(high)}"
         return {**kind, "first": self.measured(first, said, gaps, source)}
 
     def _pools(self) -> Iterator[tuple[str, dict[str, Any]]]:
         polling = self.learnt.polling
         if polling.waits >= 30:
-            said = f"from {polling.waits} waits for the only idle worker {self.since}"
+            said = f"from {polling.waits} waits for the only idle worker {self.since}; 95 % interval "
+            said += f"{span_text(polling.low)} to {span_text(polling.high)}"
             poll = self.measured(span_text(polling.every), said, polling.waits)
         else:
             said = f"{_NOT_TOLD}: too seldom was one worker alone idle"
@@ -374,7 +390,7 @@ class _Drafting:
                 "worker",
                 {
                     "count": Stated(
-                        once := _at_once(self.learnt), "guess", said, plausible=(max(1, once // 2), 2 * once)
+                        once := at_once(self.learnt), "guess", said, plausible=(max(1, once // 2), 2 * once)
                     ),
                     "serves": serves,
                     "poll": poll,
@@ -414,7 +430,9 @@ class _Drafting:
         slow = {}
         for at in sorted(set(pool.workers) & set(self.learnt.run_times.slow)):
             runs = int((self.nights.attempts.worker == at).sum())
-            said = f"its run times beside those of other workers, from {runs} runs {self.since}"
+            low, high = self.learnt.run_times.slow[at]
+            said = f"its run times beside those of other workers, from {runs} runs {self.since}; 95 % interval "
+            said += f"{low:.2f} to {high:.2f}"
             slow[self.workers[at]] = {
                 "speed": self.measured(round(float(self.learnt.run_times.speed[at]), 2), said, runs)
             }
@@ -497,7 +515,7 @@ class _Drafting:
                 "name": name,
                 "again_after": Stated({"between": ["0s", "2s"]}, "guess", said, plausible=("0s", "1m")),
                 "count": Stated(
-                    once := _at_once(self.learnt, at),
+                    once := at_once(self.learnt, at),
                     "guess",
                     "a guess: as many unfinished at once in most nights",
                     plausible=(max(1, once // 2), 2 * once),
@@ -506,7 +524,9 @@ class _Drafting:
         usual = f"{found.days.weekdays:.3g} a night"
         if found.days.differ:
             usual = f"{found.days.weekdays:.3g} a night on weekdays, {found.days.weekends:.3g} on weekends"
-        said = f"from {found.jobs} jobs in {len(self.nights)} nights {self.since}: {usual}"
+        low, high = found.middle
+        said = f"from {found.jobs} jobs in {len(self.nights)} nights {self.since}: {usual}; 90 % of the nights had "
+        said += f"{low:.0f} to {high:.0f}"
         rates = rates_by_day(found.pieces, self.nights.window.begins, self.nights.window.lasts)
         out: dict[str, Any] = {
             "routine": self.names[at],
@@ -519,7 +539,7 @@ class _Drafting:
         it = self.learnt.losses
         if not it.count:
             return
-        low, high = _gap_interval(it.count, it.hours)
+        low, high = gap_interval(it.count, it.hours)
         said = (
             f"{it.count} losses in {it.hours:.0f} hours at work {self.since}; 95 % between {low:.0f} and {high:.0f} h. "
             "That idle workers are lost as often is a guess"
@@ -554,38 +574,3 @@ class _Drafting:
         low = float(np.quantile(shares, 0.05)) if len(shares) else 0.0
         said = f"what is asked of a night is no history: say it; 19 of 20 past nights had {low:.3f} or more"
         return Stated(min(0.99, int(low * 100) / 100), "", said)
-
-
-def _other_sizes(pools: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
-    """Give each pool that is counted a worker more and one fewer, so that there is something to compare."""
-    for name, pool in pools.items():
-        count = plain_of(pool.get("count", 0))
-        if count:
-            yield f"one more in {name}", {f"pools.{name}.count": count + 1}
-        if count > 1 and f"{name}-{count}" not in pool.get("per_worker", ()):
-            yield f"one fewer in {name}", {f"pools.{name}.count": count - 1}
-
-
-def _at_once(learnt: Learnt, routine: int | None = None) -> int:
-    """How many attempts ran at once at most, in 19 of 20 nights; or were unfinished, of one routine, in most."""
-    import numpy as np
-
-    it, nights = learnt.nights.attempts, learnt.nights
-    begins = it.begun if routine is None else it.submitted
-    rows = np.isfinite(begins) & np.isfinite(it.ended) & (it.ended > begins)
-    rows &= True if routine is None else it.routine == routine
-    most = []
-    for night in np.unique(nights.night[rows]):
-        own = rows & (nights.night == night)
-        moments = np.concatenate([begins[own], it.ended[own]])
-        steps = np.concatenate([np.ones(own.sum()), -np.ones(own.sum())])
-        most.append(int(np.cumsum(steps[np.lexsort((steps, moments))]).max()))
-    return max(1, int(np.quantile(most, 0.95 if routine is None else 0.5, method="lower"))) if most else 1
-
-
-def _gap_interval(count: int, hours: float) -> tuple[float, float]:
-    """The interval at 95 % of the mean gap: exact limits of a Poisson count (Garwood, 1936)."""
-    from emulator.past.laws import stats
-
-    high = hours / (float(stats().chi2.ppf(0.025, 2 * count)) / 2)
-    return hours / (float(stats().chi2.ppf(0.975, 2 * (count + 1))) / 2), high

@@ -1,16 +1,30 @@
 """How are what people called things, and numbers that were learnt, written as values of a scenario?"""
 
 import re
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterator, Mapping, Sequence
 from typing import TYPE_CHECKING, Any, Final
 
+from emulator.past.commented import plain_of
+from emulator.past.laws import stats
 from emulator.timeline.ticks import SECOND, say
 
 if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["middle_of", "names_of", "quantile_law", "rounded_pause", "share_of", "span_text"]
+    from emulator.past.learning import Learnt
+
+__all__ = [
+    "at_once",
+    "gap_interval",
+    "middle_of",
+    "names_of",
+    "other_sizes",
+    "quantile_law",
+    "rounded_pause",
+    "share_of",
+    "span_text",
+]
 
 _TAIL: Final = 2.0
 """Where the longest run is so many times the 95th percentile, the tail has quantiles of its own."""
@@ -83,3 +97,36 @@ def middle_of(values: "NDArray[np.float64]") -> tuple[float, float]:
 
     low, high = np.nanquantile(values, (0.05, 0.95))
     return float(low), float(high)
+
+
+def other_sizes(pools: Mapping[str, Any]) -> Iterator[tuple[str, dict[str, Any]]]:
+    """Give each pool that is counted a worker more and one fewer, so that there is something to compare."""
+    for name, pool in pools.items():
+        count = plain_of(pool.get("count", 0))
+        if count:
+            yield f"one more in {name}", {f"pools.{name}.count": count + 1}
+        if count > 1 and f"{name}-{count}" not in pool.get("per_worker", ()):
+            yield f"one fewer in {name}", {f"pools.{name}.count": count - 1}
+
+
+def at_once(learnt: "Learnt", routine: int | None = None) -> int:
+    """How many attempts ran at once at most, in 19 of 20 nights; or were unfinished, of one routine, in most."""
+    import numpy as np
+
+    it, nights = learnt.nights.attempts, learnt.nights
+    begins = it.begun if routine is None else it.submitted
+    rows = np.isfinite(begins) & np.isfinite(it.ended) & (it.ended > begins)
+    rows &= True if routine is None else it.routine == routine
+    most = []
+    for night in np.unique(nights.night[rows]):
+        own = rows & (nights.night == night)
+        moments = np.concatenate([begins[own], it.ended[own]])
+        steps = np.concatenate([np.ones(own.sum()), -np.ones(own.sum())])
+        most.append(int(np.cumsum(steps[np.lexsort((steps, moments))]).max()))
+    return max(1, int(np.quantile(most, 0.95 if routine is None else 0.5, method="lower"))) if most else 1
+
+
+def gap_interval(count: int, hours: float) -> tuple[float, float]:
+    """The interval at 95 % of the mean gap: exact limits of a Poisson count (Garwood, 1936)."""
+    high = hours / (float(stats().chi2.ppf(0.025, 2 * count)) / 2)
+    return hours / (float(stats().chi2.ppf(0.975, 2 * (count + 1))) / 2), high

@@ -73,7 +73,8 @@ class RunTimes:
     Attributes:
         durations: one for each routine with a run that ended.
         speed: each worker's speed, 1 for the usual one.
-        slow: the workers whose speed differs from the usual one by more than chance.
+        slow: the workers whose speed differs from the usual one by more than chance, with the interval of their
+            speeds at 95 % (1.96 standard errors of a median).
         pace: the factor of each night on run times, not a number for a night without runs.
         pace_cv: by how much that factor varies between nights, beyond chance.
         pace_of: the factor of each night on the run times of one routine, by its place, where that differs from the
@@ -82,7 +83,7 @@ class RunTimes:
 
     durations: list[Duration]
     speed: "NDArray[np.float64]"
-    slow: list[int]
+    slow: dict[int, tuple[float, float]]
     pace: "NDArray[np.float64]"
     pace_cv: float
     pace_of: "dict[int, NDArray[np.float64]]"
@@ -114,12 +115,16 @@ def run_times(nights: Nights) -> RunTimes:
             effect["night"] -= _middle(effect["night"], by_night)
     rest = logs - effect["routine"][by_routine] - effect["worker"][by_worker] - effect["night"][by_night]
     speed = np.exp(-effect["worker"])
-    slow = [at for at in range(len(it.workers)) if _differs(rest, by_worker == at, effect["worker"][at])]
+    slow = {
+        at: (float(speed[at] * np.exp(-1.96 * error)), float(speed[at] * np.exp(1.96 * error)))
+        for at in range(len(it.workers))
+        if (error := _off_by(rest, by_worker == at)) and _differs(effect["worker"][at], error)
+    }
     cv = _spread(rest, by_night, effect["night"], len(nights))
     pace = np.full(len(nights), np.nan)
     present = np.unique(by_night)
     pace[present] = np.exp(effect["night"][present])
-    at_speed = np.where(np.isin(worker, slow), speed[worker], 1.0)
+    at_speed = np.where(np.isin(worker, [*slow]), speed[worker], 1.0)
     in_pace = pace[nights.night] if cv > 0 else np.ones(len(it))
     cut = _cut_off(nights) * at_speed / in_pace
     ran = ran * at_speed / in_pace
@@ -228,14 +233,17 @@ def _means(
     return out
 
 
-def _differs(rest: "NDArray[np.float64]", own: "NDArray[np.bool_]", effect: float) -> bool:
-    """Whether a worker's effect is above chance and above a twelfth: 4 standard errors of a median."""
+def _off_by(rest: "NDArray[np.float64]", own: "NDArray[np.bool_]") -> float:
+    """Give the standard error of a worker's effect, which is a median; 0 where it has too few runs."""
     import numpy as np
 
     count = int(own.sum())
-    if count < _ENOUGH:
-        return False
-    return bool(abs(effect) > max(_SLOW, 4 * 1.2533 * float(np.std(rest[own])) / count**0.5))
+    return 1.2533 * float(np.std(rest[own])) / count**0.5 if count >= _ENOUGH else 0.0
+
+
+def _differs(effect: float, error: float) -> bool:
+    """Whether a worker's effect is above chance and above a twelfth: 4 standard errors."""
+    return abs(effect) > max(_SLOW, 4 * error)
 
 
 def _spread(

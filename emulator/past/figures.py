@@ -14,7 +14,7 @@ from typing import TYPE_CHECKING, Final
 from emulator.errors import InputError
 from emulator.past.attempts import ERROR, LOST, OK, RUNNING, WAITING, Attempts
 from emulator.past.nights import Nights
-from emulator.scenario.past_nights import past_nights
+from emulator.scenario.files import past_nights
 
 if TYPE_CHECKING:
     import numpy as np

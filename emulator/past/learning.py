@@ -37,12 +37,14 @@ class Random:
         days: whether kinds of days differ.
         pieces: the rates over the night, for each kind of day: ``weekday`` and ``weekend``, or ``every day``.
         jobs: from how many jobs.
+        middle: between how many jobs 90 % of the nights had.
     """
 
     routine: int
     days: Days
     pieces: dict[str, list[Piece]]
     jobs: int
+    middle: tuple[float, float]
 
 
 @dataclass(slots=True)
@@ -177,12 +179,13 @@ def _at_random(
     days = days_of(counts, nights.dates, sure)
     lasts = float(nights.window.lasts)
     pieces = change_points(offset, len(nights), lasts)
+    middle = (float(np.quantile(counts, 0.05)), float(np.quantile(counts, 0.95)))
     if not days.differ:
-        return Random(routine, days, {"every day": pieces}, len(night))
+        return Random(routine, days, {"every day": pieces}, len(night), middle)
     mean = float(np.mean(counts))
     heights = {"weekday": days.weekdays / mean, "weekend": days.weekends / mean}
     by_kind = {
         kind: [Piece(it.begins, it.until, it.per_hour * height, it.jobs) for it in pieces]
         for kind, height in heights.items()
     }
-    return Random(routine, days, by_kind, len(night))
+    return Random(routine, days, by_kind, len(night), middle)

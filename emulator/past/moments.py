@@ -18,14 +18,14 @@ if TYPE_CHECKING:
     import numpy as np
     from numpy.typing import NDArray
 
-__all__ = ["BLANKS", "Form", "Moments", "form_named", "read_moments", "recognise"]
+__all__ = ["BLANKS", "Form", "Moments", "form_named", "nearly_moments", "read_moments", "recognise"]
 
 BLANKS: Final = frozenset({"", "-", "--", "null", "none", "n/a", "na", "nan", "nat", "\\n", "?", "never"})
 """What stands in a cell that says nothing, in small letters."""
 
 _MONTHS: Final = ("jan", "feb", "mar", "apr", "may", "jun", "jul", "aug", "sep", "oct", "nov", "dec")
 _CLOCK: Final = r"(?P<clock>\d{1,2}:\d{2}(?::\d{2})?(?:[.,]\d{1,9})?)(?:\s*(?P<half>[AaPp])\.?[Mm]\.?)?"
-_ZONE: Final = r"\s*(?P<zone>Z|UTC|GMT|[+-]\d{2}:?\d{2}|[+-]\d{2})?(?:\s*\[[\w/+-]+\])?"
+_ZONE: Final = r"\s*(?P<zone>Z|UTC|GMT|[+-](?:0\d|1[0-4])(?::?[0-5]\d)?)?(?:\s*\[[\w/+-]+\])?"
 _NUMBERS: Final = re.compile(rf"(?P<date>\d{{1,4}}[./-]\d{{1,2}}[./-]\d{{1,4}})(?:[T\s,]+{_CLOCK}{_ZONE})?")
 _WORDS: Final = re.compile(
     rf"(?:[A-Za-z]{{3,9}},?\s+)?(?P<date>(?:\d{{1,2}}[\s-][A-Za-z]{{3,9}}|[A-Za-z]{{3,9}}\s+\d{{1,2}}),?[\s-]\d{{2,4}})"
@@ -120,17 +120,46 @@ def recognise(cells: Sequence[str]) -> Form | None:
     return _ordered(cells)
 
 
+def nearly_moments(cells: Sequence[str]) -> tuple[int, int, int] | None:
+    """Of a column that is none of moments, tell how many cells look like one, of how many, and the first that does not.
+
+    None where fewer than half of them do.
+    """
+    filled = [at for at, cell in enumerate(cells) if cell.strip().lower() not in BLANKS]
+    other = [
+        at
+        for at in filled
+        if not any(
+            (match := pattern.fullmatch(cells[at].strip())) and _exists(match["date"], kind)
+            for pattern, kind in ((_NUMBERS, "numbers"), (_WORDS, "words"), (_PACKED, "packed"))
+        )
+    ]
+    like = len(filled) - len(other)
+    return (like, len(filled), other[0]) if other and 2 * like >= len(filled) else None
+
+
+def _exists(text: str, kind: str) -> bool:
+    """Whether there is such a date, in any order of day and month."""
+    forms = [Form(kind, order) for order in _ORDERS] if kind == "numbers" else [Form(kind)]
+    return any(_date(text, form) is not None for form in forms)
+
+
 def _ordered(cells: Sequence[str]) -> Form | None:
     """Decide the order of year, month and day by every date that the column holds."""
     dates = {match["date"] for cell in cells if (match := _NUMBERS.fullmatch(cell.strip()))}
     spans: dict[str, int] = {}
+    most = (0, "")
     for order in _ORDERS:
         days = [_days(text, order) for text in dates]
         read = [day for day in days if day is not None]
+        most = max(most, (len(read), order))
         if len(read) >= 0.98 * len(days):
             spans[order] = max(read) - min(read)
     if not spans:
-        return None
+        # A date that no calendar shows must not hide all others.
+        count, order = most
+        why = f"by it {count} of {len(dates)} dates exist, by another order fewer"
+        return Form("numbers", order, why, guess=True) if count >= 0.9 * len(dates) else None
     if len(spans) == 1:
         (order,) = spans
         return Form("numbers", order, "no other order gives dates that exist")

@@ -74,6 +74,7 @@ class Retries:
         gaps: how many gaps these were read from.
         after_loss: the median time from the begin of a lost attempt to the next begin, in seconds; not a number where
             none was tried again.
+        middle: between which times 90 % of the gaps after the first failure lie, in seconds.
     """
 
     attempts_in_all: int
@@ -81,6 +82,7 @@ class Retries:
     pauses: tuple[float, ...]
     gaps: int
     after_loss: float
+    middle: tuple[float, float] = (0.0, 0.0)
 
 
 def find_retries(nights: Nights) -> Retries:
@@ -96,17 +98,18 @@ def find_retries(nights: Nights) -> Retries:
     gap = np.where(follows & (outcome == ERROR), next_begun - ended, np.nan)
     most = int(number[follows].max() + 1) if follows.any() else 1
     pauses: list[float] = []
+    middle = (0.0, 0.0)
     for attempt in range(1, most):
         own = gap[(number == attempt) & (gap >= 0)]
         if len(own) < _LEAST and pauses:
             break
         if len(own):
+            middle = middle if pauses else (float(np.quantile(own, 0.05)), float(np.quantile(own, 0.95)))
             pauses.append(float(np.quantile(own, 0.02)))
     used_up = int(np.sum((number == most) & (outcome == ERROR) & ~follows))
     lost = (next_begun - begun)[follows & (outcome == LOST)]
-    return Retries(
-        most, used_up, tuple(pauses), int(np.isfinite(gap).sum()), float(np.median(lost)) if len(lost) else float("nan")
-    )
+    after_loss = float(np.median(lost)) if len(lost) else float("nan")
+    return Retries(most, used_up, tuple(pauses), int(np.isfinite(gap).sum()), after_loss, middle)
 
 
 def follows_ends(nights: Nights, shuffles: int = 19) -> float:

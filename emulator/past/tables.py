@@ -1,9 +1,9 @@
 """Which rows does a file of somebody else's hold, whatever program wrote it?
 
-A file is delimited text (any of ``, ; |`` or tab), lines of JSON, a table of an SQLite file, or a workload log in the
-standard format (``;`` before a comment, 18 numbers a line). The law: nothing is repaired in silence. A row of another
-width than most rows is left out and counted with its line; a character set that had to be guessed is said; a file that
-is none of these is refused with what it looks like.
+A file is delimited text (any of ``, ; | ^ ~``, tab, and two control characters), lines of JSON, a table of an SQLite
+file, or a workload log in the standard format (``;`` before a comment, 18 numbers a line). The law: nothing is repaired
+in silence. A row of another width than most rows is left out and counted with its line; a character set that had to be
+guessed is said; a file that is none of these is refused with what it looks like.
 
 Cells stay text here, in columns, because a column says more of its cells than a cell does of itself.
 """
@@ -31,7 +31,18 @@ _CHUNK: Final = 20_000
 _LONGEST_CELL: Final = 1_000_000
 _MOST_DISTINCT: Final = 100_000
 _MOST_COLUMNS: Final = 500
-_DELIMITERS: Final = (";", "\t", ",", "|")
+_MOST_LINES: Final = 20
+"""A row of another width than most that reaches over more lines has a quote which nobody closed."""
+_DELIMITERS: Final = {
+    ";": "semicolon",
+    "\t": "tab",
+    ",": "comma",
+    "|": "vertical bar",
+    "^": "circumflex",
+    "~": "tilde",
+    "\x1f": "unit separator",
+    "\x01": "byte 01",
+}
 _SQLITE: Final = b"SQLite format 3\x00"
 _WORKLOAD: Final = (
     *("job", "submitted", "waited", "ran", "processors", "cpu", "memory", "processors asked", "time asked"),
@@ -108,7 +119,7 @@ def read_table(path: str | Path, table: str | None = None, progress: Callable[[f
     Args:
         path: the file.
         table: the table of an SQLite file; without it the only one, or the one with most rows.
-        progress: told the share of a text that was read, from 0 to 1.
+        progress: told the share of the file that was read, from 0 to 1.
 
     Raises:
         InputError: the file cannot be read, is empty, or is of no kind that is known here.
@@ -122,7 +133,7 @@ def read_table(path: str | Path, table: str | None = None, progress: Callable[[f
     if not head.strip():
         raise InputError(f"{name}: is empty: give an export with a row for each job")
     if head.startswith(_SQLITE):
-        return _from_sqlite(name, table)
+        return _from_sqlite(name, table, progress)
     charset, said = _charset(head)
     try:
         return _from_text(name, charset, said, progress)
@@ -160,7 +171,12 @@ def _from_text(name: str, charset: str, said: str, progress: Callable[[float], N
     if not filled:
         raise InputError(f"{name}: holds nothing but blank lines: give an export with a row for each job")
     lines = _Lines(name, charset, progress)
-    if filled[0].lstrip().startswith("{"):
+    first = filled[0].strip()
+    if first == "[" or first.startswith("[{"):
+        raise InputError(
+            f"{name}: is one list of JSON: write each of its mappings on a line of its own, without commas"
+        )
+    if first.startswith("{"):
         table = _from_json(name, lines)
     elif _is_workload(filled):
         table = _from_workload(name, lines)
@@ -171,24 +187,25 @@ def _from_text(name: str, charset: str, said: str, progress: Callable[[float], N
 
 
 class _Lines:
-    """The lines of a text, read anew each time that they are asked for."""
+    """The lines of a text, read anew each time that they are asked for; ``zeros`` are those with a zero byte."""
 
     def __init__(self, name: str, charset: str, progress: Callable[[float], None] | None) -> None:
         self._name = name
         self._charset = charset
         self._progress = progress
+        self.zeros: set[int] = set()
 
     def __iter__(self) -> Iterator[str]:
         with (
             open_regular(self._name) as file,
             io.TextIOWrapper(file, self._charset, errors="strict", newline="") as text,
         ):
-            if self._progress is None:
-                yield from text
-                return
-            size = max(1, os.fstat(file.fileno()).st_size)
+            size, line = max(1, os.fstat(file.fileno()).st_size), 0
             while chunk := list(itertools.islice(text, _CHUNK)):
-                self._progress(file.tell() / size)
+                if self._progress is not None:
+                    self._progress(file.tell() / size)
+                self.zeros.update(at for at, each in enumerate(chunk, line + 1) if "\0" in each)
+                line += len(chunk)
                 yield from chunk
 
 
@@ -239,17 +256,30 @@ class _Skipped:
         return [LeftOut(why, count, tuple(self._lines[why])) for why, count in self._counts.items()]
 
 
-def _from_delimited(name: str, lines: Iterable[str], sample: list[str]) -> Table:
-    delimiter, width = _delimiter(name, sample)
+def _from_delimited(name: str, lines: _Lines, sample: list[str]) -> Table:
+    old = csv.field_size_limit(_LONGEST_CELL)
+    try:
+        return _delimited(name, lines, *_delimiter(name, sample))
+    finally:
+        csv.field_size_limit(old)
+
+
+def _delimited(name: str, lines: _Lines, delimiter: str, width: int) -> Table:
     found, skipped, header = _Columns(width), _Skipped(), None
     rows = csv.reader(lines, delimiter=delimiter, strict=False)
-    old = csv.field_size_limit(_LONGEST_CELL)
     before = 0
     try:
         for row in rows:
             line, before = before + 1, rows.line_num
             if len(row) != width:
+                if before - line >= _MOST_LINES:
+                    raise InputError(
+                        f"{name}:{line}: a quote opens here, and {before - line} more lines belong to it: close "
+                        "it, or write it twice where it belongs to the text"
+                    )
                 skipped.add("blank" if not any(cell.strip() for cell in row) else "another width", line)
+            elif lines.zeros and not lines.zeros.isdisjoint(range(line, before + 1)):
+                skipped.add("a zero byte in it", line)
             elif header is None and not found.lines and _names_columns(row):
                 header = [cell.strip() for cell in row]
             elif header is not None and [cell.strip() for cell in row] == header:
@@ -258,15 +288,19 @@ def _from_delimited(name: str, lines: Iterable[str], sample: list[str]) -> Table
                 found.add(row, line)
     except csv.Error as error:
         raise InputError(f"{name}:{rows.line_num}: cannot be read as rows: {error}") from error
-    finally:
-        csv.field_size_limit(old)
     found.settle()
     if not found.lines:
         raise InputError(f"{name}: holds a header and no rows: give an export with a row for each job")
     names = _distinct(header) if header else [f"column {at + 1}" for at in range(width)]
-    said = {"\t": "tab", ";": "semicolon", ",": "comma", "|": "vertical bar"}[delimiter]
     return Table(
-        name, "delimited", {"delimiter": said}, names, header is not None, found.columns, found.lines, skipped.told()
+        name,
+        "delimited",
+        {"delimiter": _DELIMITERS[delimiter]},
+        names,
+        header is not None,
+        found.columns,
+        found.lines,
+        skipped.told(),
     )
 
 
@@ -294,9 +328,9 @@ def _delimiter(name: str, sample: list[str]) -> tuple[str, int]:
 
 
 def _names_columns(row: list[str]) -> bool:
-    """Whether a row names columns: each cell is a text of its own that no digit begins."""
+    """Whether a row names columns: no digit begins any cell, and few say the same."""
     cells = [cell.strip() for cell in row]
-    return len(set(cells)) == len(cells) and all(cell and not cell[0].isdigit() and cell[0] != "-" for cell in cells)
+    return 2 * len(set(cells)) > len(cells) and all(cell and not cell[0].isdigit() and cell[0] != "-" for cell in cells)
 
 
 def _distinct(names: list[str]) -> list[str]:
@@ -354,7 +388,7 @@ def _flat(record: dict[str, object], before: str = "") -> Iterator[tuple[str, st
             yield before + str(key), value if isinstance(value, str) else json.dumps(value)
 
 
-def _from_sqlite(name: str, table: str | None) -> Table:
+def _from_sqlite(name: str, table: str | None, progress: Callable[[float], None] | None) -> Table:
     try:
         connection = sqlite3.connect(f"{Path(name).absolute().as_uri()}?mode=ro", uri=True)
         try:
@@ -374,11 +408,14 @@ def _from_sqlite(name: str, table: str | None) -> Table:
             found = _Columns(len(names))
             for line, row in enumerate(cursor, 1):
                 found.add(["" if cell is None else str(cell) for cell in row], line)
+                if progress is not None and not line % _CHUNK:
+                    progress(min(1.0, line / counts[chosen]))
             found.settle()
         finally:
             connection.close()
     except sqlite3.Error as error:
-        raise InputError(f"{name}: cannot be read as an SQLite file: {error}") from error
+        said = f"cannot be read as an SQLite file: {error}: give a whole copy that no program writes to"
+        raise InputError(f"{name}: {said}") from error
     return Table(name, "sqlite", {"table": chosen}, _distinct(names), True, found.columns, found.lines)
 
 

@@ -191,7 +191,9 @@ def _split(line: str) -> tuple[str, str] | None:
     if len(parts) < 6 or not all(_FIELD.fullmatch(part) for part in parts[:5]):
         return None
     rule = " ".join(parts[:5])
-    return (rule, parts[5]) if any(one.isdigit() or one == "*" for one in rule) else None
+    # A line of numbers alone is a workload log's, and no command.
+    says = any(one.isdigit() or one == "*" for one in rule) and any(one.isalpha() for one in parts[5])
+    return (rule, parts[5]) if says else None
 
 
 def _crontab(name: str, text: str) -> Timetable:

@@ -149,10 +149,19 @@ def _slots(begun: "NDArray[np.float64]", ended: "NDArray[np.float64]", night: "N
 
 @dataclass(frozen=True, slots=True)
 class Polling:
-    """How often idle workers ask: the interval in seconds (0: handed out at once), and from how many waits."""
+    """How often idle workers ask.
+
+    Attributes:
+        every: the interval, in seconds; 0 where jobs are handed out at once.
+        waits: from how many waits.
+        low: with ``high``, the interval at 95 % of that interval (order statistics), in seconds.
+        high: see there.
+    """
 
     every: float
     waits: int
+    low: float = 0.0
+    high: float = 0.0
 
 
 def find_polling(nights: Nights) -> Polling:
@@ -192,7 +201,10 @@ def find_polling(nights: Nights) -> Polling:
     if len(waits) < _LEAST:
         return Polling(0.0, len(waits))
     every = float(np.quantile(waits, 0.95)) / 0.95
-    return Polling(0.0 if every < _AT_ONCE else every, len(waits))
+    # The share of waits below a quantile is off by a binomial law's deviation: 1.96 of it either way.
+    off = 1.96 * (0.95 * 0.05 / len(waits)) ** 0.5
+    low, high = (float(np.quantile(waits, min(1.0, 0.95 + way * off))) / 0.95 for way in (-1, 1))
+    return Polling(0.0 if every < _AT_ONCE else every, len(waits), low, high)
 
 
 @dataclass(frozen=True, slots=True)

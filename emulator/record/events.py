@@ -17,21 +17,27 @@ from collections.abc import Iterable, Iterator, Mapping
 from types import MappingProxyType
 from typing import Any, Final, Literal, Protocol
 
-from emulator.record.kinds import HEARTBEAT_KINDS, KINDS
+from emulator.record.kinds import BEGUN, COMPOUND, ENDED_WELL, HEARTBEAT_KINDS, KINDS, QUEUED
 from emulator.record.reasons import NONE, Because
 from emulator.records import record
 from emulator.timeline.ticks import SECOND
 
 __all__ = [
+    "BEGUN",
     "DETAILS",
+    "ENDED_WELL",
     "HEARTBEAT_KINDS",
     "NO_ALLOWANCE",
+    "QUEUED",
     "WITH_VALUES",
+    "Emit",
     "Event",
     "EventKind",
     "Row",
     "Sink",
+    "apart",
     "details_of",
+    "emitter",
     "read",
     "reason_in",
     "reason_of",
@@ -107,6 +113,49 @@ class Sink(Protocol):
     def emit(self, row: Row) -> int:
         """Take one row and give its number, counted from 1."""
         ...
+
+
+class Emit(Protocol):
+    """Takes one row, which may be a compound one of so many events, and gives the number of its last event."""
+
+    def __call__(self, row: Row, events: int = 1, /) -> int: ...
+
+
+def apart(rows: Iterable[Row], first: int) -> list[Row]:
+    """Give the events that rows stand for, which are numbered from ``first``.
+
+    >>> [row[1:3] for row in apart([(5, "stopped_and_done", 2, 1, "dome-1", 1, 7)], 3)]
+    [('work_stopped', 2), ('attempt_ended', 3), ('finished', 4)]
+    """
+    found: list[Row] = []
+    for row in rows:
+        compound = COMPOUND.get(row[1])
+        if compound is None:
+            found.append(row)
+        else:
+            found += compound.apart(row, first + len(found))
+    return found
+
+
+def emitter(sink: Sink) -> Emit:
+    """Give what writes rows, compound ones too, to a sink; one that takes none of them gets their events.
+
+    A sink that takes compound rows says so by ``takes_compound``, and its ``emit`` is an ``Emit``.
+    """
+    emit: Any = sink.emit
+    if getattr(sink, "takes_compound", False):
+        return emit  # type: ignore[no-any-return]  # what the sink says of it
+
+    def each(row: Row, events: int = 1, /) -> int:
+        compound = COMPOUND.get(row[1])
+        if compound is None:
+            return sink.emit(row)
+        number = sink.emit(compound.apart(row, 0)[0])  # whose number the others may name
+        for one in compound.apart(row, number)[1:]:
+            number = sink.emit(one)
+        return number
+
+    return each
 
 
 DETAILS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType({name: kind.details for name, kind in KINDS.items()})

@@ -8,6 +8,7 @@ from collections.abc import Collection, Iterable
 from pathlib import Path
 
 from emulator.errors import LogError
+from emulator.record.event_view import name_of, view
 from emulator.record.events import Row
 from emulator.record.log_reader import open_log
 from emulator.scenario.spelling import advise
@@ -85,9 +86,8 @@ class Jobs:
         self._read_to = last
 
     def _take(self, row: Row) -> None:
-        job, entry, ordinal, origin = row[3], row[8], row[9], row[13]
-        name = f"{entry}#{ordinal}"
-        self._names[job] = f"{name} (resubmitted as job {job})" if origin else name
+        came = view(0, row)
+        self._names[came.job] = name_of(came)
 
 
 def find_worker(path: Path, known: Collection[str], asked: str) -> str:

@@ -7,16 +7,32 @@ prints the page.
 In the words ``{name}`` stands for a detail, ``{name@}`` for a tick written as a clock time, ``{name~}`` for a word of
 data, ``{name#noun}`` for a count with its noun. What stands in brackets is left out where a value in it is empty, 0 of
 something, or not known. The page's script fills in the same words.
+
+What happens to an ordinary job in one go is one row while it is kept, of a kind in ``COMPOUND``; whoever reads gets
+the events that it stands for.
 """
 
 import sys
-from collections.abc import Mapping
+from collections.abc import Callable, Mapping
 from types import MappingProxyType
-from typing import Final, NamedTuple
+from typing import Any, Final, NamedTuple
 
 from emulator.record.reasons import EVENT_REASONS
 
-__all__ = ["DETAIL", "GROUPS", "HEARTBEAT_KINDS", "KINDS", "Detail", "Kind", "reference_page"]
+__all__ = [
+    "BEGUN",
+    "COMPOUND",
+    "DETAIL",
+    "ENDED_WELL",
+    "GROUPS",
+    "HEARTBEAT_KINDS",
+    "KINDS",
+    "QUEUED",
+    "Compound",
+    "Detail",
+    "Kind",
+    "reference_page",
+]
 
 
 class Detail(NamedTuple):
@@ -422,6 +438,55 @@ KINDS: Final[Mapping[str, Kind]] = MappingProxyType(
     {name: kind for kinds in GROUPS.values() for name, kind in kinds.items()}
 )
 """Every kind of event by its name."""
+
+Plain = tuple[Any, ...]
+
+
+class Compound(NamedTuple):
+    """A kind of row that stands for one event or several, which happen in one go.
+
+    Attributes:
+        events: for so many.
+        apart: gives them, from the row and the number of the first.
+    """
+
+    events: int
+    apart: Callable[[Plain, int], tuple[Plain, ...]]
+
+
+QUEUED: Final = "queued"
+"""A job came that nothing holds, without a key: ``(at, QUEUED, cause, job, "", (routine, queue, entry, priority),
+ordinal)``. The jobs of an entry share the tuple."""
+BEGUN: Final = "handed_out_and_begun"
+"""A worker was handed a job and began: as ``handed_out``."""
+ENDED_WELL: Final = "stopped_and_done"
+"""A worker finished its work, its outcome was taken, the job was done: ``(at, ENDED_WELL, cause, job, worker, attempt,
+token)``."""
+
+
+def _queued(row: Plain, _number: int) -> tuple[Plain, ...]:
+    at, _, cause, job, _, (routine, queue, entry, priority), ordinal = row
+    return ((at, "submitted", cause, job, "", "queued", routine, queue, entry, ordinal, "", priority, "", 0),)
+
+
+def _begun(row: Plain, _number: int) -> tuple[Plain, ...]:
+    at, _, _, job, worker, attempt, token, _, _ = row
+    return (at, "handed_out", *row[2:]), (at, "work_began", 0, job, worker, attempt, token)
+
+
+def _ended_well(row: Plain, number: int) -> tuple[Plain, ...]:
+    at, _, _, job, worker, attempt, token = row
+    return (
+        (at, "work_stopped", *row[2:], "finished"),
+        (at, "attempt_ended", number, job, worker, attempt, token, "ok", "", at),
+        (at, "finished", number + 1, job, "", "done", "", "", attempt),
+    )
+
+
+COMPOUND: Final[Mapping[str, Compound]] = MappingProxyType(
+    {QUEUED: Compound(1, _queued), BEGUN: Compound(2, _begun), ENDED_WELL: Compound(3, _ended_well)}
+)
+"""Every kind of row that stands for other events."""
 
 _INTRODUCTION: Final = """\
 # Events

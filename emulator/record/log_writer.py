@@ -17,7 +17,7 @@ from typing import Final
 
 from emulator.errors import DefectError, QueuedrillError
 from emulator.record.encoding import encode
-from emulator.record.events import Row, Sink
+from emulator.record.events import Emit, Row, Sink, apart, emitter
 from emulator.record.meta import RunMeta
 from emulator.record.sqlite_log import LogFile, Trace, Turn, create
 from emulator.timeline.stops import clock_stop
@@ -70,7 +70,8 @@ class SqliteRecorder:
         self._context = contextvars.copy_context()  # emit is called from inside workers that may be powered off
         self._lock = asyncio.Lock()
         self._task: asyncio.Task[None] | None = None
-        self._rows: list[Row] = []  # emitted and not yet committed
+        self._rows: list[Row] = []  # events emitted and not yet committed
+        self._fresh: list[Row] = []  # rows after those, compound ones too
         self._written = 0
         self._full_at = batch  # the number at which the next batch is full
         self._sha = hashlib.sha256()
@@ -130,11 +131,12 @@ class SqliteRecorder:
 
         It does what ``Both`` does, in one call fewer for each event: the other's number is this one's too.
         """
-        return _Beside(other.emit, self._rows.append, self)
+        return _Beside(emitter(other), self._fresh.append, self)
 
     @property
     def pending(self) -> int:
         """The number of events that are in memory alone."""
+        self._take_fresh()
         return len(self._rows)
 
     async def flush(self) -> None:
@@ -202,7 +204,9 @@ class SqliteRecorder:
 
     def _batch_is_full(self) -> None:
         if self._ended:
-            raise DefectError(f"{self.path}: an event came after the log {self._ended}: {self._rows.pop()!r}")
+            raise DefectError(
+                f"{self.path}: an event came after the log {self._ended}: {(self._fresh or self._rows).pop()!r}"
+            )
         self._full_at += self._batch
         if (self._task is None or self._task.done()) and not self._loop.is_closed():
             self._task = self._loop.create_task(self._flush_quietly(), name="event log", context=self._context)
@@ -220,12 +224,21 @@ class SqliteRecorder:
             committed = await self._file.settle() - self._written
             self._retire(committed, encode(self._rows[:committed], self._written + 1)[1])
             self._in_doubt = False
-        while batch := self._rows[: self._batch]:
+        while batch := self._next_batch():
             columns, lines = encode(batch, self._written + 1)
             self._in_doubt = True
             await self._file.append(columns)
             self._in_doubt = False
             self._retire(len(batch), lines)
+
+    def _next_batch(self) -> list[Row]:
+        self._take_fresh()
+        return self._rows[: self._batch]
+
+    def _take_fresh(self) -> None:
+        """Take up the rows that have come beside another sink's, event by event."""
+        self._rows += apart(self._fresh, self._written + len(self._rows) + 1)
+        self._fresh.clear()
 
     def _retire(self, count: int, lines: bytes) -> None:
         """Let go of rows that are in the file for good."""
@@ -234,6 +247,7 @@ class SqliteRecorder:
         self._written += count
 
     def _losses(self) -> str:
+        self._take_fresh()
         kept = f"events 1 to {self._written:,} are kept in the file" if self._written else "the file holds no event"
         lost = self._written + 1
         return f"{kept}, events {lost:,} to {self._written + len(self._rows):,} are not" if self._rows else kept
@@ -244,9 +258,11 @@ class _Beside:
 
     __slots__ = ("emit",)
 
-    def __init__(self, other: Callable[[Row], int], keep: Callable[[Row], None], recorder: SqliteRecorder) -> None:
-        def emit(row: Row) -> int:
-            number = other(row)
+    takes_compound: Final = True
+
+    def __init__(self, other: Emit, keep: Callable[[Row], None], recorder: SqliteRecorder) -> None:
+        def emit(row: Row, events: int = 1, /) -> int:
+            number = other(row, events)
             keep(row)
             if number >= recorder._full_at:
                 recorder._batch_is_full()

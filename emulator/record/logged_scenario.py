@@ -8,9 +8,8 @@ from pathlib import Path
 
 from emulator.errors import LogError
 from emulator.record.log_reader import Log
-from emulator.scenario.changes import with_changes
 from emulator.scenario.files import Folders
-from emulator.scenario.load import Loaded, load_within, varied
+from emulator.scenario.load import Loaded, load_within, varied, with_changes
 
 __all__ = ["loaded_of", "scenario_of"]
 

@@ -10,7 +10,7 @@ from emulator.records import field, record
 from emulator.scenario.clock import zone_data_version
 from emulator.scenario.files import open_regular
 from emulator.scenario.load import Loaded
-from emulator.scenario.times_files import times_files
+from emulator.scenario.traces import times_files
 from emulator.scenario.written import Change
 from emulator.version import VERSION
 

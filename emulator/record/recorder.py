@@ -1,11 +1,11 @@
 """Where do events go while a run is going on? Into a recorder: append only, synchronous, never failing."""
 
 from collections.abc import Iterator
+from typing import Final
 
-from emulator.record.buffer import EventBuffer
-from emulator.record.events import Event, Row, Sink, read
+from emulator.record.events import Event, Row, Sink, emitter, read
 
-__all__ = ["Both", "Kept", "Recorder", "Sink"]
+__all__ = ["Both", "Recorder", "Sink"]
 
 
 class Recorder:
@@ -39,32 +39,12 @@ class Both:
 
     __slots__ = ("_first", "_second")
 
+    takes_compound: Final = True
+
     def __init__(self, first: Sink, second: Sink) -> None:
-        self._first, self._second = first.emit, second.emit
+        self._first, self._second = emitter(first), emitter(second)
 
-    def emit(self, row: Row) -> int:
-        """Append one row to both and give its number."""
-        self._first(row)
-        return self._second(row)
-
-
-class Kept:
-    """Keeps every event in memory on its way to a sink; who drives the run packs them from time to time.
-
-    >>> kept = Kept(Recorder())
-    >>> kept.emit((0, "broker_down", 0, 0, "")), kept.rows
-    (1, <1 events>)
-    """
-
-    __slots__ = ("emit", "rows")
-
-    def __init__(self, sink: Sink) -> None:
-        self.rows = EventBuffer()
-        keep, hand_on = self.rows.append, sink.emit
-
-        def emit(row: Row) -> int:
-            keep(row)
-            return hand_on(row)
-
-        self.emit = emit
-        """Keeps one row, hands it on and gives its number."""
+    def emit(self, row: Row, events: int = 1, /) -> int:
+        """Append one row to both and give its number: for a compound one, that of its last event."""
+        self._first(row, events)
+        return self._second(row, events)

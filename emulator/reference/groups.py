@@ -277,7 +277,7 @@ INSIDE: Final = MappingProxyType[str, frozenset[str]](
 
 ALIASES: Final = MappingProxyType(
     {
-        "AnyScenario": "scenario.given",
+        "AnyScenario": "scenario.load",
         "AnyFolders": "scenario.load",
         "EventKind": "record.events",
         "FigureName": "measure.figure_names",
@@ -315,7 +315,7 @@ OPAQUE: Final = MappingProxyType(
     {
         "Settings": "testing.options",
         "Scenario": "scenario.models.scenario",
-        "Provenance": "scenario.provenance",
+        "Provenance": "scenario.messages",
         "Clock": "scenario.clock",
         "Night": "measure.night",
         "Broker": "broker.broker",

@@ -7,8 +7,8 @@ job, so that nothing can be said of it before its job comes; it is left out.
 from collections.abc import Iterator, Mapping
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from emulator.scenario.parameters import ready_value, value_in_trace
-from emulator.scenario.templates import names_in_template
+from emulator.scenario.names import ready_value, value_in_trace
+from emulator.scenario.references import names_in_template
 
 if TYPE_CHECKING:
     from emulator.scenario.load import Loaded

@@ -1,4 +1,7 @@
-"""How does what a person wrote become a scenario, or a list of everything that is wrong with it?
+"""Makes a scenario of what a person wrote, a file or settings, or a list of everything that is wrong with it.
+
+``--change queues.night.lease=5m`` reads as if the file said so, and so does ``--add 'faults: {freeze: dome-1, ...}'``.
+The variants and questions of the file are applied on top, as always.
 
 The law: all mistakes come at once, each at its line and column. What is looked at, in this order: the text (YAML),
 where values come from (wrappers are taken off), the models, what the parts say of each other, the variants. What the
@@ -11,41 +14,58 @@ import re
 from collections.abc import Iterable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from datetime import date, datetime, timedelta
+from functools import partial
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import Any
 
 from pydantic import ValidationError
 
-from emulator.errors import Problem, ScenarioError
+from emulator.errors import InputError, Problem, ScenarioError
 from emulator.records import field, record
-from emulator.scenario import provenance, text
+from emulator.scenario import text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
-from emulator.scenario.based import with_bases
 from emulator.scenario.clock import Clock
-from emulator.scenario.fewer_workers import FewerWorkers
 from emulator.scenario.files import Folders, folders_of
-from emulator.scenario.messages import MOST_TOLD, Found, found_by_validation
+from emulator.scenario.messages import MOST_TOLD, Found, Loc, Provenance, found_by_validation, share_guessed, shown
 from emulator.scenario.models.scenario import Scenario
-from emulator.scenario.provenance import Provenance
 from emulator.scenario.references import wrong_references
-from emulator.scenario.shape import shown
-from emulator.scenario.times_files import with_times
-from emulator.scenario.written import Change, Place, Settings, Source, Written
+from emulator.scenario.traces import with_times
+from emulator.scenario.variants import Asked, FewerWorkers, variants_of
+from emulator.scenario.written import (
+    Change,
+    Layer,
+    Origin,
+    Place,
+    Settings,
+    Source,
+    Woven,
+    Written,
+    changed,
+    is_list_change,
+    patched,
+    settled,
+    with_bases,
+)
 from emulator.timeline.ticks import say
-
-if TYPE_CHECKING:
-    from emulator.scenario.variants import Asked
 
 __all__ = [
     "AnyFolders",
+    "AnyScenario",
     "Loaded",
+    "added",
+    "check_effect",
     "from_settings",
     "guessed_share",
     "load",
     "load_text",
     "load_within",
+    "loaded_from",
+    "patch_of",
+    "set_to",
     "varied",
+    "with_changes",
 ]
+
 
 _WITH_CHANGES = ("variants", "combine", "baseline", "questions")
 _DEEPEST = 50
@@ -135,7 +155,7 @@ def load(path: Path | str, *, allow_folders: AnyFolders = ()) -> Loaded:
     >>> emulator.load("no-such-file.yaml")
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: no-such-file.yaml: cannot be read: No such file or directory
+    emulator.errors.ScenarioError: no-such-file.yaml: unreadable: cannot be read: No such file or directory
     """
     must_be(PATH, path=path)
     document = text.read(Path(path))
@@ -161,7 +181,7 @@ def load_text(
     >>> emulator.load_text("title: A quiet night")  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: scenario:1:1: starts: `starts` is missing: Local time at which it starts, such as ...
+    emulator.errors.ScenarioError: scenario:1:1: missing-key: starts: `starts` is missing: Local time at which it ...
     """
     must_be(TEXT, written=written, name=name)
     must_be(FOLDER, folder=folder)
@@ -199,7 +219,7 @@ def from_settings(
     >>> emulator.from_settings({"title": "A quiet night"})  # doctest: +ELLIPSIS
     Traceback (most recent call last):
     ...
-    emulator.errors.ScenarioError: settings: starts: `starts` is missing: Local time at which it starts, such as ...
+    emulator.errors.ScenarioError: settings: missing-key: starts: `starts` is missing: Local time at which it ...
     """
     must_be(MAPPING, settings=settings)
     must_be(TEXT, name=name)
@@ -215,8 +235,6 @@ def varied(loaded: Loaded, patch: Mapping[str, Any], name: str = "variant") -> L
     Raises:
         ScenarioError: with every mistake that the change makes, by path.
     """
-    from emulator.scenario.variants import patched  # variants need validation, and validation needs variants
-
     data, found = patched(loaded.data, plain(patch))
     if found:
         raise ScenarioError([Problem(name, 0, 0, ".".join(map(str, it.loc)), it.told(), it.code) for it in found])
@@ -236,7 +254,7 @@ def _known(loaded: Loaded, patch: Mapping[str, Any], name: str) -> Scenario | No
 
 def guessed_share(loaded: Loaded) -> float | None:
     """Say which share of the values with a stated source is a guess, from 0 to 1; None if none says its source."""
-    return provenance.share_guessed(loaded.provenance)
+    return share_guessed(loaded.provenance)
 
 
 def _load(
@@ -278,9 +296,7 @@ def _whole(
     patches: dict[str, Mapping[str, Any]] = {}
     asked: list[Asked] = []
     if scenario is not None and not found and not problems and not data.keys().isdisjoint(_WITH_CHANGES):
-        from emulator.scenario.variants import variants_of  # it validates what it has patched: see `varied`
-
-        (variants, patches, asked), found = variants_of(data, scenario, folders)
+        (variants, patches, asked), found = variants_of(data, scenario, partial(checked, folders=folders))
     problems += [(written.place(data, it.loc, at_key=it.at_key), it) for it in found]
     if problems or scenario is None:
         raise ScenarioError(_in_order(problems, name, changes))
@@ -408,3 +424,130 @@ def plain(value: Any, loc: tuple[str | int, ...] = ()) -> Any:
         what = shown(value)
     message = f"found {what}: mappings, lists, texts, finite numbers, durations and dates are wanted"
     raise ScenarioError([Problem("settings", 0, 0, ".".join(map(str, loc[:_DEEPEST])), message, "wrong-value")])
+
+
+AnyScenario = str | os.PathLike[str] | Mapping[str, Any] | Loaded
+"""The path of a scenario file, its settings as a mapping (the keys and values of a file), or what ``load`` gave."""
+
+
+def loaded_from(scenario: AnyScenario, allow_folders: AnyFolders = ()) -> Loaded:
+    """Give the scenario that somebody named, in whichever way.
+
+    Raises:
+        ScenarioError: with every mistake in it.
+        InputError: when it is none of these, or was loaded before other folders were allowed.
+    """
+    if isinstance(scenario, Loaded):
+        if folders_of(allow_folders):
+            raise InputError("allow_folders: give them to `load`, which has read this scenario's files already")
+        return scenario
+    if isinstance(scenario, str | os.PathLike):
+        return load(Path(scenario), allow_folders=allow_folders)
+    if isinstance(scenario, Mapping):
+        return from_settings(scenario, allow_folders=allow_folders)
+    raise InputError(f"{scenario!r} is no scenario: give a file's path, settings, or what `load` gave")
+
+
+def patch_of(change: Change) -> Mapping[str, Any]:
+    """Give what was set on the command line as a variant would write it.
+
+    Raises:
+        ScenarioError: when the text cannot be read.
+    """
+    return set_to(change.text) if change.option == "change" else added(change.text)
+
+
+def set_to(written: str) -> dict[str, Any]:
+    """Read ``PATH=VALUE``; the value is written as in a file, and none at all takes the path back to its default.
+
+    Raises:
+        ScenarioError: when it cannot be read.
+
+    >>> set_to("queues.night.lease=5m"), set_to("pools.dome.count=3"), set_to("queues.night.retry=")
+    ({'queues.night.lease': '5m'}, {'pools.dome.count': 3}, {'queues.night.retry': None})
+    """
+    path, sign, value = written.partition("=")
+    if not sign or not path.strip():
+        raise _wrong("change", written, "write PATH=VALUE, such as queues.night.lease=5m")
+    return {path.strip(): _value("change", written, value)}
+
+
+def added(written: str) -> dict[str, Any]:
+    """Read ``LIST: ITEM``, or a list of items, written as in a file.
+
+    Raises:
+        ScenarioError: when it cannot be read.
+
+    >>> added("faults: {freeze: dome-1, at: '23:00'}")
+    {'faults': {'add': [{'freeze': 'dome-1', 'at': '23:00'}]}}
+    """
+    found = _value("add", written, written)
+    if not isinstance(found, dict) or not found:
+        raise _wrong(
+            "add", written, "write a list and what is added to it, such as 'faults: {freeze: dome-1, at: \"23:00\"}'"
+        )
+    return {path: {"add": items if isinstance(items, list) else [items]} for path, items in found.items()}
+
+
+def _value(option: str, written: str, value: str) -> Any:
+    try:
+        return text.read_value(value)
+    except ScenarioError as error:
+        raise _wrong(option, written, error.problems[0].message) from None
+
+
+def _wrong(option: str, written: str, message: str) -> ScenarioError:
+    return ScenarioError([Problem(str(Change(option, written)), 0, 0, "", message, "wrong-change")])
+
+
+def with_changes(loaded: Loaded, changes: Iterable[Sequence[str]]) -> Loaded:
+    """Give a scenario with what was set on the command line, as if its file said so.
+
+    Args:
+        loaded: the scenario, right as it stands.
+        changes: each an option and its text, as a ``Change`` has them.
+
+    Raises:
+        InputError: when the scenario was changed so before.
+        ScenarioError: with every mistake that the changes make, each where it was written.
+    """
+    made = [Change(*change) for change in changes]
+    if not made:
+        return loaded
+    if loaded.changes:
+        raise InputError(f"{loaded.name}: something was set on it already: give all of it at once")
+    woven = Woven(loaded.data)
+    first = len(loaded.written.layers)
+    layers = list(loaded.written.layers)
+    problems = []
+    for number, change in enumerate(made, 1):
+        patch = patch_of(change)
+        layers.append(Layer(Settings(str(change), dict(patch)), {}))
+        for it in changed(woven, patch, number):
+            problems.append(Problem(str(change), 0, 0, _path(it.loc), it.told(), it.code))
+    if problems:
+        raise ScenarioError(problems)
+
+    def origin(loc: Loc) -> Origin:
+        layer, where = woven.origin(loc)
+        return Origin(first + layer - 1, where) if layer else loaded.written.origin(where)
+
+    written = Written(tuple(layers), settled(woven.data, origin))
+    return again(loaded, woven.data, written, tuple(made))
+
+
+def check_effect(loaded: Loaded, variant: str) -> None:
+    """Make sure that a variant leaves something of all that was set on the command line.
+
+    Raises:
+        InputError: when the variant sets one of the values itself.
+    """
+    for change in loaded.changes:
+        for path in patch_of(change):
+            for other, value in loaded.patches.get(variant, {}).items():
+                if f"{path}.".startswith(f"{other}.") and not is_list_change(value):
+                    raise InputError(f"{change} has no effect: the variant {variant!r} sets {other} itself")
+
+
+def _path(loc: Loc) -> str:
+    return ".".join(map(str, loc))

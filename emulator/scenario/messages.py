@@ -1,17 +1,230 @@
-"""How is a mistake that validation found told in plain words, at which path?
+"""What may stand at which place of a scenario, where its values come from, and mistakes in plain words.
+
+The shape is the models' own JSON Schema, in which values that are not JSON's own (durations, moments, names) carry
+their ``kind``. Messages, the shipped schema and the reference page all read it: none can disagree with the models.
 
 The law: no wording of the validation library reaches the user. A message says what was found and what is wanted, and
 gives the nearest valid spelling where one is near.
+
+Any value may be written ``{value: 40s, from: measured, on: 2026-05-01, n: 312}``. Such a wrapper is taken off before
+validation, and what it says is kept beside the scenario, by the path of the value. ``plausible: [30s, 5m]`` gives the
+two ends between which the value may lie, ``why`` a reason in words, ``history`` the digest of the files that it was
+learnt from. Mappings whose keys are names of the writer's own (queues, pools, parameters) are never wrappers
+themselves, so that something may be called ``value``.
 """
 
+import re
 from collections import Counter
 from collections.abc import Iterable, Mapping, Sequence
+from datetime import date
+from functools import cache
+from types import MappingProxyType
 from typing import Any, Final, NamedTuple
 
-from emulator.scenario.shape import Node, keys_at, node_at, resolve, shown, words
+from emulator.scenario.models.faults import Target
+from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise, nearest, renamed
+from emulator.scenario.values import KINDS
 
-__all__ = ["MOST_TOLD", "Found", "found_by_validation", "path_in"]
+__all__ = [
+    "MOST_TOLD",
+    "SOURCES",
+    "WRAPPER_KEYS",
+    "Found",
+    "Loc",
+    "Node",
+    "Provenance",
+    "found_by_validation",
+    "has_free_keys",
+    "is_of_keys",
+    "is_one_value",
+    "keys_at",
+    "node_at",
+    "of_names",
+    "original",
+    "path_in",
+    "resolve",
+    "rewrap",
+    "shape",
+    "share_guessed",
+    "shown",
+    "unwrap",
+    "words",
+]
+
+
+Node = Mapping[str, Any]
+
+_NOTHING: Final[Node] = MappingProxyType({})
+_DISTRIBUTION: Final = "#/$defs/Distribution"
+_MOST_KEYS: Final = 8
+
+
+@cache
+def shape() -> Node:
+    """Give the JSON Schema of the models as pydantic makes it, once."""
+    from pydantic.json_schema import models_json_schema  # not needed for a file that is right and has no variants
+
+    references, definitions = models_json_schema([(Scenario, "validation"), (Target, "validation")])
+    found: Node = _any_of({**references[Scenario, "validation"], **definitions})
+    return MappingProxyType(found)
+
+
+def _any_of(node: Any) -> Any:
+    """Write the choices of a union whose forms are told apart as any other choices, all of them in one list."""
+    if isinstance(node, list):
+        return [_any_of(item) for item in node]
+    if not isinstance(node, dict):
+        return node
+    found = {key: _any_of(value) for key, value in node.items() if key not in ("oneOf", "discriminator")}
+    choices = [_any_of(choice) for choice in (*node.get("oneOf", ()), *node.get("anyOf", ()))]
+    if choices:
+        found["anyOf"] = [
+            inner for choice in choices for inner in (choice["anyOf"] if [*choice] == ["anyOf"] else [choice])
+        ]
+    return found
+
+
+def resolve(node: Node) -> Node:
+    """Follow a reference; the other keys of the node (its description and default) stay in force."""
+    if "$ref" not in node:
+        return node
+    target = shape()["$defs"][node["$ref"].removeprefix("#/$defs/")]
+    return {**target, **{key: value for key, value in node.items() if key != "$ref"}}
+
+
+def node_at(loc: Sequence[str | int], root: Node | None = None) -> Node:
+    """Give the shape of what may stand at a path; of the nearest known value around it if the path leads nowhere.
+
+    ``root`` is the shape of the whole file, by default of a scenario; any other must be free of references.
+    """
+    node = resolve(shape() if root is None else root)
+    for part in loc:
+        node = _step(node, part) or node
+    return node
+
+
+def keys_at(loc: Sequence[str | int], root: Node | None = None) -> tuple[str, ...]:
+    """List the keys that a mapping at a path may have; none if it may not be a mapping or its keys are names."""
+    return tuple(_properties(node_at(loc, root)))
+
+
+def _properties(node: Node) -> Node:
+    for choice in node.get("anyOf", (node,)):
+        target = choice.get("kind") == "worker-target"
+        found: Node = resolve({"$ref": "#/$defs/Target"} if target else choice).get("properties", _NOTHING)
+        if found:
+            return found
+    return _NOTHING
+
+
+def _step(node: Node, part: str | int) -> Node | None:
+    for choice in node.get("anyOf", (node,)):
+        candidate = resolve(choice)
+        if isinstance(part, int):
+            below = candidate.get("items", (candidate.get("prefixItems") or (None,))[0])
+        else:
+            below = _properties(candidate).get(part, of_names(candidate))
+        if isinstance(below, Mapping):
+            return resolve(below)
+    return None
+
+
+def of_names(node: Node) -> Node | None:
+    """Give the shape of the values of a mapping whose keys are names; None for any other node."""
+    below = next(iter(node.get("patternProperties", _NOTHING).values()), node.get("additionalProperties"))
+    return below if isinstance(below, Mapping) else None
+
+
+def has_free_keys(node: Node) -> bool:
+    """Say whether a mapping's keys are chosen by whoever writes it: names of things, or of parameters."""
+    return of_names(node) is not None or node.get("additionalProperties") is True
+
+
+def is_of_keys(node: Node) -> bool:
+    """Say whether only a mapping with keys of its own may stand at a node; a distribution is none."""
+    choices = [choice for choice in resolve(node).get("anyOf", (node,)) if choice.get("type") != "null"]
+    found = resolve(choices[0])
+    return len(choices) == 1 and not _is_distribution(choices[0]) and "properties" in found and "kind" not in found
+
+
+def is_one_value(loc: Sequence[str | int]) -> bool:
+    """Say whether a mapping at a path is one value, such as a distribution, and not a group of keys."""
+    node = node_at(loc)
+    return any(_is_distribution(choice) or "kind" in choice for choice in node.get("anyOf", (node,)))
+
+
+def _is_distribution(node: Node) -> bool:
+    return node.get("$ref") == _DISTRIBUTION or node.get("title") == "Distribution"
+
+
+def words(node: Node) -> str:
+    """Say in plain words what may stand at a node: ``a whole number from 1 to 1000``."""
+    if _is_distribution(node):
+        return KINDS["distribution"]
+    node = resolve(node)
+    if "kind" in node:
+        return KINDS[node["kind"]]
+    if "anyOf" in node:
+        choices = dict.fromkeys(words(choice) for choice in node["anyOf"] if choice.get("type") != "null")
+        return " or ".join(choices)
+    allowed = [*node.get("enum", ()), *([node["const"]] if "const" in node else [])]
+    if allowed:
+        return (" or " if len(allowed) < 3 else ", ").join(shown(word).strip("'") for word in allowed)
+    if "properties" in node:
+        keys = list(node["properties"])
+        return f"a mapping with keys such as {', '.join(keys[:_MOST_KEYS])}"
+    kind = node.get("type")
+    if kind == "object":
+        below = resolve(of_names(node) or _NOTHING)
+        values = words(below) if below.get("type") == "string" else "mappings" if below else "values"
+        return f"a mapping from names to {values}"
+    if kind == "array":
+        return _list_words(node)
+    name = {"integer": "a whole number", "number": "a number", "boolean": "true or false", "string": "text"}
+    return name.get(str(kind), "a value") + _range(node)
+
+
+def _list_words(node: Node) -> str:
+    if "prefixItems" in node:
+        return f"a list of {len(node['prefixItems'])}, each {words(node['prefixItems'][0])}"
+    least = " with at least one entry" if node.get("minItems") else ""
+    of = "one of " if "enum" in node["items"] else ""
+    if "properties" in resolve(node["items"]) and "Distribution" not in node["items"].get("$ref", ""):
+        return f"a list{least}, each a mapping"
+    return f"a list{least}, each {of}{words(node['items'])}"
+
+
+def _range(node: Node) -> str:
+    low, above, high = node.get("minimum"), node.get("exclusiveMinimum"), node.get("maximum")
+    if "exclusiveMaximum" in node:
+        high = node["exclusiveMaximum"] - 1
+    if node.get("maxLength"):
+        return f" of at most {node['maxLength']} characters"
+    if above is not None:
+        return f" above {above:g}" + (f", at most {high:g}" if high is not None else "")
+    if low is not None and high is not None:
+        return f" from {_plain(low)} to {_plain(high)}"
+    return f", at least {_plain(low)}" if low is not None else ""
+
+
+def _plain(number: float) -> str:
+    return f"{number:g}" if isinstance(number, float) else str(number)
+
+
+def shown(value: Any) -> str:
+    """Show what was found, short enough for one line."""
+    if value is None:
+        return "nothing"
+    if isinstance(value, bool):
+        return "true" if value else "false"
+    if isinstance(value, dict):
+        return "a mapping" if value else "an empty mapping"
+    if isinstance(value, list | tuple):
+        return "a list" if value else "an empty list"
+    text = repr(value)
+    return text if len(text) <= 60 else text[:57] + "..."
+
 
 Loc = tuple[str | int, ...]
 
@@ -172,3 +385,158 @@ def _choices(node: Mapping[str, Any]) -> list[Any]:
 def _first_sentence(text: str) -> str:
     head, dot, _ = text.partition(". ")
     return (head + "." if dot else text) or "it must be given."
+
+
+SOURCES: Final = ("measured", "documented", "agreed", "estimated", "guess")
+"""Where a value may come from; ``guess`` is what the summary counts."""
+
+WRAPPER_KEYS: Final = ("value", "from", "on", "n", "plausible", "why", "history")
+
+_OF_NAMES: Final = (
+    ("queues",),
+    ("pools",),
+    ("pools", "*", "per_worker"),
+    ("systems",),
+    ("routines",),
+    ("routines", "*", "parameters"),
+    ("arrivals", "*", "parameters"),
+    ("variants",),
+    ("variants", "*"),
+    ("combine",),
+    ("varies",),
+    ("questions", "*", "change"),
+)
+
+
+class Provenance(NamedTuple):
+    """Where one value comes from.
+
+    Attributes:
+        source: the kind of source.
+        on: the day, or None.
+        n: on how many observations it rests, or None.
+        plausible: the two ends between which it may lie, as plain data; None where nobody said.
+        why: the reason, in words; "" where none is given.
+        history: the digest of the files that it was learnt from; "" where it was not.
+    """
+
+    source: str
+    on: date | None = None
+    n: int | None = None
+    plausible: tuple[Any, Any] | None = None
+    why: str = ""
+    history: str = ""
+
+
+def unwrap(data: Any) -> tuple[Any, dict[Loc, Provenance], list[Found]]:
+    """Take every wrapper off: the plain data, what the wrappers said by path, and what was wrong with them.
+
+    The mistakes are told by paths in the data as it was written.
+
+    >>> data, said, wrong = unwrap({"lasts": {"value": "6h", "from": "guess", "plausible": ["5h", "8h"]}})
+    >>> data, said["lasts",].source, said["lasts",].plausible, wrong
+    ({'lasts': '6h'}, 'guess', ('5h', '8h'), [])
+    """
+    said: dict[Loc, Provenance] = {}
+    found: list[Found] = []
+    return _unwrap(data, (), (), said, found), said, found
+
+
+def _unwrap(data: Any, loc: Loc, written: Loc, said: dict[Loc, Provenance], found: list[Found]) -> Any:
+    """``loc`` is the path without wrappers, ``written`` the path with them."""
+    if isinstance(data, list):
+        return [_unwrap(item, (*loc, i), (*written, i), said, found) for i, item in enumerate(data)]
+    if not isinstance(data, dict):
+        return data
+    if "value" in data and loc and not any(_matches(loc, pattern) for pattern in _OF_NAMES):
+        if loc in said:
+            found.append(Found(written, "this value says twice where it comes from: keep one"))
+        said[loc] = _read(data, written, found)
+        return _unwrap(data["value"], loc, (*written, "value"), said, found)
+    return {key: _unwrap(value, (*loc, key), (*written, key), said, found) for key, value in data.items()}
+
+
+def _matches(loc: Loc, pattern: tuple[str, ...]) -> bool:
+    return len(loc) == len(pattern) and all(want in ("*", part) for part, want in zip(loc, pattern, strict=True))
+
+
+def _read(wrapper: Mapping[str, Any], written: Loc, found: list[Found]) -> Provenance:
+    for key in wrapper:
+        if key not in WRAPPER_KEYS:
+            found.append(Found((*written, key), f"unknown key {shown(key)}: {advise(key, WRAPPER_KEYS)}", True))
+    source, on, n = wrapper.get("from"), wrapper.get("on"), wrapper.get("n")
+    if source is None:
+        found.append(Found(written, f"where does this value come from? give `from`: {', '.join(SOURCES)}"))
+    elif source not in SOURCES:
+        hint = advise(source, SOURCES) if isinstance(source, str) else f"allowed are: {', '.join(SOURCES)}"
+        found.append(Found((*written, "from"), f"found {shown(source)}: {hint}"))
+    day = _day(on)
+    if on is not None and day is None:
+        found.append(Found((*written, "on"), f"found {shown(on)}: a date such as 2026-05-01 is wanted"))
+    if n is not None and (isinstance(n, bool) or not isinstance(n, int) or n < 1):
+        found.append(Found((*written, "n"), f"found {shown(n)}: a whole number of observations from 1 on is wanted"))
+    ends = wrapper.get("plausible")
+    if ends is not None and (not isinstance(ends, list | tuple) or len(ends) != 2):
+        found.append(Found((*written, "plausible"), f"found {shown(ends)}: two ends such as [30s, 5m] are wanted"))
+        ends = None
+    texts = {key: wrapper.get(key) for key in ("why", "history")}
+    for key, text in texts.items():
+        if text is not None and not isinstance(text, str):
+            found.append(Found((*written, key), f"found {shown(text)}: a text is wanted"))
+    plausible = None if ends is None else (ends[0], ends[1])
+    return Provenance(str(source), day, n, plausible, str(texts["why"] or ""), str(texts["history"] or ""))
+
+
+def _day(value: Any) -> date | None:
+    if isinstance(value, str) and re.fullmatch(r"\d{4}-\d\d-\d\d", value, re.ASCII):
+        try:
+            return date.fromisoformat(value)
+        except ValueError:
+            return None
+    return None
+
+
+def original(loc: Sequence[str | int], said: Mapping[Loc, Provenance]) -> Loc:
+    """Give the path at which a value was written: behind each wrapper on the way stands the key ``value``.
+
+    >>> original(("queues", "night", "lease"), {("queues", "night", "lease"): Provenance("guess")})
+    ('queues', 'night', 'lease', 'value')
+    """
+    path: list[str | int] = []
+    for end, part in enumerate(loc, 1):
+        path.append(part)
+        if tuple(loc[:end]) in said:
+            path.append("value")
+    return tuple(path)
+
+
+def rewrap(data: Any, said: Mapping[Loc, Provenance], loc: Loc = ()) -> Any:
+    """Put the wrappers back on, as plain data that a scenario file may hold."""
+    if isinstance(data, dict):
+        data = {key: rewrap(value, said, (*loc, key)) for key, value in data.items()}
+    elif isinstance(data, list | tuple):
+        data = [rewrap(item, said, (*loc, i)) for i, item in enumerate(data)]
+    if loc not in said:
+        return data
+    told = said[loc]
+    wrapper = {
+        "value": data,
+        "from": told.source,
+        "on": told.on.isoformat() if told.on else None,
+        "n": told.n,
+        "plausible": list(told.plausible) if told.plausible else None,
+        "why": told.why or None,
+        "history": told.history or None,
+    }
+    return {key: value for key, value in wrapper.items() if value is not None or key == "value"}
+
+
+def share_guessed(said: Mapping[Any, Provenance]) -> float | None:
+    """Say which share of the values with a stated source is a guess, from 0 to 1; None if none says its source.
+
+    >>> share_guessed({"lasts": Provenance("guess"), "seed": Provenance("agreed")})
+    0.5
+    """
+    if not said:
+        return None
+    return [told.source for told in said.values()].count("guess") / len(said)

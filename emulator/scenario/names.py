@@ -1,25 +1,36 @@
-"""Which names does a scenario define, and is a word one of them?
+"""Which names a scenario defines, whether a word is one of them, and the values of parameters as parts use them.
 
 Names are read from the plain data, so that they are known even where the definitions have mistakes of their own.
+
+The values of a list parameter may be given as a whole number: so many elements, named after the parameter
+(``plates-1``, ``plates-2``, ...). A trace tells values as text: of a list its elements with ``;`` between them, or
+their number.
 """
 
+import re
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from pydantic import ValidationError
 
 from emulator.scenario.clock import Clock
+from emulator.scenario.messages import Loc
 from emulator.scenario.models.arrivals import Arrival
 from emulator.scenario.spelling import advise, nearest
 
-__all__ = ["Names", "expand", "names_in"]
+__all__ = [
+    "Names",
+    "expand",
+    "names_in",
+    "ready_value",
+    "value_in_trace",
+]
+
 
 _MOST_COMPARED: Final = 500
 """Beyond so many names the nearest spelling is not looked for: that takes its time."""
 
 _MOST_SHOWN: Final = 10
-
-Loc = tuple[str | int, ...]
 
 
 class Names:
@@ -232,3 +243,46 @@ def expand(data: Any, pattern: tuple[str, ...], loc: Loc = ()) -> Iterator[tuple
     elif isinstance(data, list) and part == "*":
         for number, item in enumerate(data):
             yield from expand(item, tuple(rest), (*loc, number))
+
+
+_WHOLE: Final = re.compile(r"\d{1,15}", re.ASCII)
+_NUMBER: Final = re.compile(r"-?\d{1,15}(\.\d{1,15})?", re.ASCII)
+_MOST_ELEMENTS: Final = 100_000
+
+
+def ready_value(name: str, value: Any, kind: str | None) -> Any:
+    """Give a value as parts use it: a number in place of a list is so many elements.
+
+    Raises:
+        ValueError: for a list of more than 100,000 generated elements.
+
+    >>> ready_value("plates", 2, "list")
+    ['plates-1', 'plates-2']
+    """
+    if kind == "list" and isinstance(value, int) and not isinstance(value, bool):
+        if not 0 <= value <= _MOST_ELEMENTS:
+            raise ValueError(f"the list {name!r} cannot have {value} elements: give 0 to {_MOST_ELEMENTS:,}")
+        return [f"{name}-{number}" for number in range(1, value + 1)]
+    return value
+
+
+def value_in_trace(name: str, text: str, kind: str) -> Any:
+    """Read a value that a trace tells as text.
+
+    Raises:
+        ValueError: for a text that is no such value.
+
+    >>> value_in_trace("plates", "north; south", "list"), value_in_trace("size", "2.5", "number")
+    (['north', 'south'], 2.5)
+    """
+    if kind == "text":
+        return text
+    if kind == "list":
+        if _WHOLE.fullmatch(text):
+            return ready_value(name, int(text), kind)
+        return [item.strip() for item in text.split(";") if item.strip()]
+    if not _NUMBER.fullmatch(text):
+        if _NUMBER.fullmatch(text.replace(",", ".", 1)):
+            raise ValueError(f"{text[:40]!r} has a decimal comma: write the parameter {name!r} as 12.5, not 12,5")
+        raise ValueError(f"{text[:40]!r} is not a number, and the parameter {name!r} is one")
+    return float(text) if "." in text else int(text)

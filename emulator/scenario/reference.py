@@ -10,10 +10,9 @@ from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
 from emulator.scenario.hazards import HAZARDS
-from emulator.scenario.models import actions, arrivals, distribution, faults
-from emulator.scenario.provenance import SOURCES
+from emulator.scenario.messages import SOURCES, is_of_keys, shape, words
+from emulator.scenario.models import arrivals, distribution, faults
 from emulator.scenario.schema import said_default
-from emulator.scenario.shape import is_of_keys, shape, words
 from emulator.scenario.values import KINDS
 
 __all__ = ["reference_page"]
@@ -242,7 +241,7 @@ def _of_kinds(what: str, keys: Mapping[str, tuple[str, ...]]) -> list[str]:
 
 _KINDS: Final = {
     "Fault": lambda: _of_kinds("fault", faults.FAULT_KEYS),
-    "Action": lambda: _of_kinds("action", actions.ACTION_KEYS),
+    "Action": lambda: _of_kinds("action", faults.ACTION_KEYS),
     "Arrival": lambda: _of_kinds("way of arriving", arrivals.ARRIVAL_KEYS),
 }
 

@@ -1,27 +1,53 @@
-"""When does a power schedule switch machines on or off, and on which days, or at which rate, does something come?"""
+"""When something is so: power schedules and days, planned hours of pools, terms of a job, values that grow.
 
-from collections.abc import Callable, Iterator, Sequence
+Planned hours: only `count`, `joins` and `power` are read. A worker that is woken on demand may be on from the start,
+and counts so; one whose running work is finished first counts up to its shutdown. So a fault makes no variant cheap.
+
+Terms: each of the three is what the job's arrival entry says, else its routine, else its queue. A ``retry`` or a
+``time_limit`` is taken as a whole. The allowance of retries stays the queue's.
+
+Growth: a number is multiplied, and so are a duration, every rate of `per_hour`, and every duration of a distribution. A
+whole number stays whole: 10.3 jobs are 10 in seven of ten nights and 11 in three, as the night's place among its like
+says.
+"""
+
+import math
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from datetime import datetime, time, timedelta
 from itertools import groupby, pairwise
-from typing import Final, NamedTuple
+from typing import Any, Final, Literal, NamedTuple
 
 from emulator.scenario.clock import Clock
-from emulator.scenario.models.arrivals import Rates
-from emulator.scenario.models.pools import PowerSchedule
-from emulator.timeline.ticks import HOUR
+from emulator.scenario.durations import parse_duration
+from emulator.scenario.messages import Found
+from emulator.scenario.models.arrivals import Arrival, Rates
+from emulator.scenario.models.pools import Pool, PowerSchedule, Queue, Retry, TimeLimit
+from emulator.scenario.models.routines import Growth, Routine
+from emulator.scenario.models.scenario import Scenario
+from emulator.scenario.written import value_at
+from emulator.timeline.ticks import HOUR, say
 
 __all__ = [
+    "TERMS",
     "Switch",
+    "Terms",
     "days_of",
+    "factor_after",
+    "grown",
     "is_on",
     "on_days",
     "on_from_the_start",
+    "patch_after",
+    "planned_on",
     "power_switches",
     "rate_spans",
     "rates_over",
     "switches",
+    "terms_of",
     "times_of",
+    "wrong_growth",
 ]
+
 
 _DAYS: Final = ("mon", "tue", "wed", "thu", "fri", "sat", "sun")
 _SHORTEST_DAY: Final = 23 * HOUR
@@ -178,3 +204,183 @@ def rate_spans(
         if begin < end and rate_then and (comes_on is None or comes_on(begin)):
             found.append((begin, end, rate_then))
     return found
+
+
+def planned_on(scenario: Scenario, clock: Clock) -> dict[str, int]:
+    """Give, for each pool, the ticks for which its workers are meant to be on, added up over its workers."""
+    found = {}
+    for name, pool in scenario.pools.items():
+        joins = [pool.joins if one.joins is None else one.joins for one in pool.per_worker.values()]
+        joins += [pool.joins] * (pool.count - len(joins))
+        times = {at: _on(pool, at, scenario.lasts, clock) for at in set(joins)}
+        found[name] = sum(times[at] for at in joins)
+    return found
+
+
+def _on(pool: Pool, joins: int, lasts: int, clock: Clock) -> int:
+    """Give the ticks for which one worker that joins at a tick is meant to be on."""
+    begins = 0 if pool.woken_on_demand else min(joins, lasts)
+    changes = [(at, on) for at, on, _ in power_switches(clock, pool.windows, lasts)]
+    before = [on for at, on in changes if at <= begins]
+    is_on = on_from_the_start(pool.windows) or (bool(before) and before[-1])
+    whole, since = 0, begins
+    for at, on in [*((at, on) for at, on in changes if begins < at < lasts), (lasts, False)]:
+        if is_on:
+            whole += at - since
+        is_on, since = on, at
+    return whole
+
+
+TERMS: Final = ("lease", "time_limit", "retry")
+"""The keys that an arrival entry and a routine may have as a queue does."""
+
+
+class Terms(NamedTuple):
+    """The terms of some jobs.
+
+    Attributes:
+        queue: their queue, with the values that hold for them.
+        stated_by: for each of ``TERMS`` who states it, and its name; the queue where nobody else does.
+        are_own: whether any of them is not the queue's.
+    """
+
+    queue: Queue
+    stated_by: Mapping[str, tuple[Literal["arrivals", "routines", "queues"], str]]
+
+    @property
+    def are_own(self) -> bool:
+        return any(who != "queues" for who, _ in self.stated_by.values())
+
+
+def terms_of(scenario: Scenario, arrival: Arrival | None, routine: str, queue: str | None = None) -> Terms:
+    """Give the terms of the jobs of a routine, as an arrival entry brings them (None: no entry has any of its own).
+
+    ``queue``: the queue that they came to, where that is not for the routine to say.
+    """
+    model = scenario.routines.get(routine)
+    name = queue if queue is not None else model.queue if model is not None else ""
+    return _over(scenario.queues.get(name) or Queue(), name, arrival, model, routine)
+
+
+def _over(queue: Queue, name: str, arrival: Arrival | None, model: Routine | None, routine: str) -> Terms:
+    stated_by: dict[str, tuple[Literal["arrivals", "routines", "queues"], str]] = {}
+    changes: dict[str, int | TimeLimit | Retry] = {}
+    for key in TERMS:
+        own = None if arrival is None else getattr(arrival, key)
+        general = None if model is None else getattr(model, key)
+        value = general if own is None else own
+        if value is None:
+            stated_by[key] = ("queues", name)
+            continue
+        stated_by[key] = ("routines", routine) if arrival is None or own is None else ("arrivals", arrival.label)
+        if isinstance(value, Retry):
+            value = value.model_copy(update={"allowance": queue.retry.allowance})
+        changes[key] = value
+    return Terms(queue.model_copy(update=changes) if changes else queue, stated_by)
+
+
+_DAYS_IN: Final = {"week": 7.0, "month": 365.2425 / 12, "year": 365.2425}
+"""How long each period of growth is, in days of the calendar: growth goes on evenly, also within a period."""
+
+
+def factor_after(growth: Growth, days: float, by: float | None = None) -> float:
+    """Give how many times as much a value is so many days later.
+
+    Args:
+        growth: what grows.
+        days: after the scenario's own date, 0 or more.
+        by: in place of the growth that is stated, as a share (0.03 for 3 %).
+
+    >>> round(factor_after(Growth(path="arrivals.nightly.count", by="3 %"), 365.2425), 4)
+    1.4258
+    """
+    return math.pow(1 + (growth.by if by is None else by), days / _DAYS_IN[growth.each])
+
+
+def grown(value: Any, factor: float, place: float = 0.5) -> Any:
+    """Give a value of plain data so many times as large; None where nothing can grow.
+
+    Args:
+        value: what stands in a scenario.
+        factor: above 0.
+        place: from 0 up to, and not including, 1: of a night among its like. A whole number with a rest is rounded up
+            where the rest and the place are 1 together.
+
+    >>> grown(10, 1.03, 0.5), grown(10, 1.03, 0.8), grown("90s", 2), grown({"median": "4m", "p95": "9m"}, 2)
+    (10, 11, '3m', {'median': '8m', 'p95': '18m'})
+    """
+    if isinstance(value, bool):
+        return None
+    if isinstance(value, int):
+        return math.floor(value * factor + place + 1e-9)  # the tenth night of ten rounds 10.1 up in spite of its float
+    if isinstance(value, float):
+        return value * factor
+    if isinstance(value, str):
+        ticks = _ticks(value)
+        return None if ticks is None else say(round(ticks * factor))
+    if isinstance(value, Mapping):
+        rates = not any(_ticks(item) is not None for item in _leaves(value))
+        made = {key: _inner(item, factor, rates) for key, item in value.items()}
+        return made if made != value or factor == 1 else None
+    return None
+
+
+def _inner(value: Any, factor: float, rates: bool) -> Any:
+    """Of a mapping of rates the numbers grow, of a distribution the durations."""
+    if isinstance(value, Mapping):
+        return {key: _inner(item, factor, rates) for key, item in value.items()}
+    if isinstance(value, list | tuple):
+        return [_inner(item, factor, rates) for item in value]
+    if rates and isinstance(value, int | float) and not isinstance(value, bool):
+        return float(value * factor)
+    more = grown(value, factor) if isinstance(value, str) else None
+    return value if more is None else more
+
+
+def _leaves(value: Any) -> Iterator[Any]:
+    if isinstance(value, Mapping | list | tuple):
+        for item in value.values() if isinstance(value, Mapping) else value:
+            yield from _leaves(item)
+    else:
+        yield value
+
+
+def _ticks(value: Any) -> int | None:
+    if not isinstance(value, str):
+        return None
+    try:
+        return parse_duration(value)
+    except ValueError:
+        return None
+
+
+def patch_after(
+    data: Mapping[str, Any], growths: tuple[Growth, ...], days: float, place: float = 0.5
+) -> dict[str, Any]:
+    """Give what a scenario changes to so many days later: dotted paths and their values, as a variant has them.
+
+    >>> patch_after({"queues": {"night": {"lease": "90s"}}}, (Growth(path="queues.night.lease", by="100 %"),), 0)
+    {'queues.night.lease': '1m30s'}
+    """
+    return {growth.path: grown(value_at(data, growth.path), factor_after(growth, days), place) for growth in growths}
+
+
+def wrong_growth(data: Mapping[str, Any]) -> Iterator[Found]:
+    """Tell the paths of growth that lead to nothing that can grow, and those that stand there twice."""
+    stated = data.get("growth")
+    if not isinstance(stated, list):
+        return
+    seen = set()
+    for place, item in enumerate(stated):
+        path = item.get("path") if isinstance(item, Mapping) else None
+        if not isinstance(path, str) or not path:
+            continue
+        loc = ("growth", place, "path")
+        if path in seen:
+            yield Found(loc, f"{path} grows already: state each path once")
+        seen.add(path)
+        value = value_at(data, path) if not path.startswith("growth") else None
+        if value is None:
+            yield Found(loc, f"nothing is stated at {path}: name a number, a duration or a rate that is written here")
+        elif grown(value, 2.0) is None:
+            yield Found(loc, f"what stands at {path} does not grow: name a number, a duration or a rate")

@@ -12,11 +12,9 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
-from emulator.scenario.models.actions import ACTION_KINDS
+from emulator.scenario.messages import SOURCES, resolve, shape
 from emulator.scenario.models.arrivals import ARRIVAL_KEYS
-from emulator.scenario.models.faults import FAULT_KINDS
-from emulator.scenario.provenance import SOURCES
-from emulator.scenario.shape import resolve, shape
+from emulator.scenario.models.faults import ACTION_KINDS, FAULT_KINDS
 from emulator.scenario.values import KINDS
 from emulator.timeline.ticks import say
 

@@ -1,21 +1,119 @@
-"""Which values does a scenario state, under which names do people read them, and where does each come from?
+"""What a scenario says in full, with every default; which values it states, and where each comes from.
+
+What counts is what could be measured: numbers and durations below the sections that describe the world. What is asked
+of the night, names, texts, times of day and choices do not count. A value with a source counts once, whatever it holds.
 
 A value that could be measured (a number, a duration) and says nothing of where it comes from has no source. Names,
 texts, times of day and choices have none to give.
+
+The text that ``resolved`` writes is a scenario file itself: read again, it gives an equal scenario. Values whose
+default is "none" are left out, since nothing stands for them, and so are keys that do not belong to an entry's kind.
 """
 
+import re
+from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
 from dataclasses import dataclass
+from datetime import date
 from typing import Any, Final, NamedTuple
 
-from emulator.scenario.load import Loaded
-from emulator.scenario.models.faults import FAULT_KINDS
-from emulator.scenario.provenance import Provenance
-from emulator.scenario.sources import measurable
-from emulator.scenario.variants import value_at
-from emulator.scenario.woven import is_list_change
+import yaml
 
-__all__ = ["CHOICE", "DEFAULT", "NOT_STATED", "Assumed", "Stated", "Varied", "stated", "varied"]
+from emulator.scenario.clock import Clock
+from emulator.scenario.durations import parse_duration
+from emulator.scenario.load import Loaded
+from emulator.scenario.messages import SOURCES, Loc, Provenance, original, path_in, rewrap, unwrap
+from emulator.scenario.models.arrivals import ARRIVAL_KEYS, SOME_WAYS_ONLY
+from emulator.scenario.models.faults import ACTION_KEYS, FAULT_KEYS, FAULT_KINDS, OF_ALL_KINDS
+from emulator.scenario.models.routines import OF_EFFECTS
+from emulator.scenario.text import read_bytes
+from emulator.scenario.written import is_list_change, value_at
+
+__all__ = [
+    "CHOICE",
+    "DEFAULT",
+    "NOT_STATED",
+    "WITHOUT",
+    "Assumed",
+    "Stated",
+    "Varied",
+    "measurable",
+    "old_sources",
+    "resolved",
+    "source_counts",
+    "stated",
+    "varied",
+]
+
+
+WITHOUT: Final = "without a source"
+"""Under which name values are counted that say nothing of where they come from."""
+
+_OF_THE_WORLD: Final = ("queues", "pools", "systems", "access", "routines", "arrivals", "faults")
+
+
+def source_counts(loaded: Loaded) -> dict[str, int]:
+    """Count the stated values of a scenario by their source, in the order of ``SOURCES``; those without one come last.
+
+    >>> import emulator
+    >>> source_counts(emulator.from_settings({
+    ...     "title": "Copies", "starts": "2026-06-12T21:30:00", "lasts": "6h", "queues": {"night": {"lease": "90s"}},
+    ...     "pools": {"dome": {"count": 2, "serves": ["night"]}}, "routines": {"copy": {"queue": "night", "parts": [
+    ...         {"name": "copy", "takes": {"value": {"median": "4m", "p95": "9m"}, "from": "guess"}}]}},
+    ...     "arrivals": [{"routine": "copy", "count": 10, "at": "21:30"}],
+    ... }))
+    {'guess': 1, 'without a source': 3}
+    """
+    counts = Counter(told.source for told in loaded.said.values())
+    world = [key for key in _OF_THE_WORLD if key in loaded.data]
+    without = sum(1 for key in world for _ in _bare(loaded.data[key], (key,), loaded.said))
+    found = {source: counts[source] for source in SOURCES if counts[source]}
+    return {**found, WITHOUT: without} if without else found
+
+
+def _bare(value: Any, loc: Loc, said: Mapping[Loc, Any]) -> Iterator[Loc]:
+    """List the numbers and durations at and below a path that stand under no source."""
+    if loc in said:
+        return
+    if isinstance(value, Mapping):
+        for key, item in value.items():
+            yield from _bare(item, (*loc, key), said)
+    elif isinstance(value, list | tuple):
+        for place, item in enumerate(value):
+            yield from _bare(item, (*loc, place), said)
+    elif measurable(value):
+        yield loc
+
+
+def measurable(value: Any) -> bool:
+    """Say whether a value is one that could be measured: a number or a duration.
+
+    >>> measurable(3), measurable("90s"), measurable("21:30"), measurable(True)
+    (True, True, False, False)
+    """
+    return _is_number(value) or (isinstance(value, str) and _is_duration(value))
+
+
+def _is_number(value: Any) -> bool:
+    return isinstance(value, int | float) and not isinstance(value, bool)
+
+
+def _is_duration(text: str) -> bool:
+    if not text[:1].isdigit() and not text.startswith("P"):
+        return False
+    try:
+        parse_duration(text)
+    except ValueError:
+        return False
+    return True
+
+
+def old_sources(loaded: Loaded, before: date) -> list[tuple[Loc, str, date]]:
+    """List the values whose source is of an earlier day, in file order: path, kind of source, day."""
+    return [
+        (loc, told.source, told.on) for loc, told in loaded.said.items() if told.on is not None and told.on < before
+    ]
+
 
 NOT_STATED: Final = "source not stated"
 CHOICE: Final = "a choice"
@@ -32,8 +130,6 @@ _PARTS: Final = {
 }
 """Each part of a scenario: what it is counted as, and what one of its entries is called."""
 _NAMED_BY: Final = ("name", "routine", "system", "step")
-
-Loc = tuple[str | int, ...]
 
 
 @dataclass(frozen=True, slots=True)
@@ -193,3 +289,118 @@ def _source(told: Provenance | None, value: Any) -> str:
         return NOT_STATED if any(map(measurable, items)) else CHOICE
     on = "" if told.on is None else f" on {told.on.isoformat()}"
     return f"{told.source}{on}" + ("" if told.n is None else f", {told.n:,} observations")
+
+
+_LOOKS_LIKE_A_NUMBER: Final = re.compile(r"[-+.]?[0-9]")
+_DURATION: Final = re.compile(r"(?:\d+(?:d|h|m|s|ms|us))+")
+_MARK: Final = "\ue000"
+"""Stands behind each moment until the text is written: other texts look like one too. No printable text has it."""
+_MOMENT: Final = re.compile(rf"\+([0-9a-z]+){_MARK}$")
+
+
+class _Writer(yaml.SafeDumper):
+    """Writes each scalar on one line, and quotes what YAML 1.1 and 1.2 would read differently."""
+
+    def ignore_aliases(self, data: Any) -> bool:
+        return True
+
+
+def _text(writer: yaml.SafeDumper, text: str) -> yaml.ScalarNode:
+    moment = _MOMENT.fullmatch(text)
+    plain = _DURATION.fullmatch(text) or not _LOOKS_LIKE_A_NUMBER.match(text)
+    quoted = not moment and not (plain and text.isprintable())
+    return writer.represent_scalar("tag:yaml.org,2002:str", text, style='"' if quoted else None)
+
+
+_Writer.add_representer(str, _text)
+
+
+def resolved(loaded: Loaded, *, places: bool = True) -> str:
+    """Write a scenario as YAML with every default filled in; moments have the clock time in a comment behind them.
+
+    Where a scenario is based on another file, or something was set on the command line, each value that is no default
+    has its place in a comment too, unless ``places`` is false.
+    """
+    data = loaded.scenario.model_dump(
+        mode="json",
+        by_alias=True,
+        exclude_none=True,
+        context={"clock": loaded.clock, "behind": _MARK},
+        exclude={"variants", "combine", "questions"},
+    )
+    for key in ("variants", "combine", "questions"):
+        if loaded.data.get(key):
+            data[key] = loaded.data[key]  # as written: each is validated on top of the rest
+    _leave_out(data)
+    short = _short(rewrap(data, loaded.said))
+    text = yaml.dump(
+        short, Dumper=_Writer, sort_keys=False, allow_unicode=True, width=2**31 - 1, default_flow_style=False
+    )
+    lines = text.splitlines()
+    whole = [_with_clock_time(_visible(line), loaded.clock) for line in lines]
+    if places and len(loaded.written.layers) > 1:
+        for number, place in _places("\n".join(whole), loaded).items():
+            whole[number] += ("," if lines[number].endswith(_MARK) else "  #") + f" {place}"
+    return "".join(f"{line}\n" for line in whole)
+
+
+def _visible(line: str) -> str:
+    """Escape what is not printed, such as marks of direction; ``_text`` has put quotes around it."""
+    if line.isprintable():
+        return line
+    return "".join(one if one.isprintable() or one == _MARK else f"\\U{ord(one):08X}" for one in line)
+
+
+def _places(text: str, loaded: Loaded) -> dict[int, str]:
+    """Say of each line, by its number from 0, where the value that ends in it was written; of defaults nothing."""
+    document = read_bytes(text.encode(), "resolved")
+    data, said, _ = unwrap(document.data)
+    found = {}
+    for loc in _leaves(data, ()):
+        if path_in(loaded.data, loc) == loc:
+            place = loaded.written.place(loaded.data, loc)
+            where = f"{place.name}:{place.line}" if place.line else " ".join(place.name.split())
+            line, _ = document.place(original(loc, said))
+            found[line - 1] = _visible(where)
+    return found
+
+
+def _leaves(data: Any, loc: Loc) -> Iterator[Loc]:
+    items = list(data.items() if isinstance(data, dict) else enumerate(data) if isinstance(data, list) else ())
+    if not items:
+        yield loc
+    for key, value in items:
+        yield from _leaves(value, (*loc, key))
+
+
+def _leave_out(data: dict[str, Any]) -> None:
+    """Take out the defaults of keys that say nothing where they stand."""
+    for entries, keys in ((data["faults"], FAULT_KEYS), (data["actions"], ACTION_KEYS)):
+        for entry in entries:
+            kind = next(kind for kind in keys if kind in entry)
+            for key in [key for key in entry if key not in (kind, *OF_ALL_KINDS, *keys[kind])]:
+                del entry[key]
+    for entry in data["arrivals"]:
+        way = next(way for way in ARRIVAL_KEYS if way in entry)
+        for key in SOME_WAYS_ONLY.intersection(entry).difference(ARRIVAL_KEYS[way]):
+            del entry[key]
+    for routine in data["routines"].values():
+        for part in routine["parts"]:
+            for key in [key for key in OF_EFFECTS if "effect" not in part and key in part]:
+                del part[key]
+
+
+def _short(value: Any) -> Any:
+    """Write constant distributions as the duration alone."""
+    if isinstance(value, dict):
+        if list(value) == ["constant"] and isinstance(value["constant"], str):
+            return value["constant"]
+        return {key: _short(item) for key, item in value.items()}
+    return [_short(item) for item in value] if isinstance(value, list) else value
+
+
+def _with_clock_time(line: str, clock: Clock) -> str:
+    found = _MOMENT.search(line)
+    if found is None:
+        return line
+    return f"{line.removesuffix(_MARK)}  # {clock.local(parse_duration(found[1])):%Y-%m-%d %H:%M:%S}"

@@ -1,38 +1,54 @@
-"""Which arrivals does a trace file tell, line by line?
+"""The files of what was measured: a trace of arrivals, line by line, and times that a distribution draws from.
 
-Two formats: CSV with a header line (columns below), and the Standard Workload Format (18 fields a line, ``;`` before a
-comment, -1 for unknown). The law: a trace is a stream. One line is in memory at a time, a line has a longest length,
-and arrivals come in order of time, because whatever plays them cannot look ahead; a file that is out of order is
-refused at the line, never sorted in memory.
+Two formats of a trace: CSV with a header line (columns below), and the Standard Workload Format (18 fields a line,
+``;`` before a comment, -1 for unknown). The law: a trace is a stream. One line is in memory at a time, a line has a
+longest length, and arrivals come in order of time, because whatever plays them cannot look ahead; a file that is out of
+order is refused at the line, never sorted in memory.
 
 CSV columns: ``at`` (a moment as in a scenario) or ``at_seconds`` (seconds from the start), one of the two; and, if
 wanted, ``routine``, ``priority``, ``key``, ``takes`` (a duration), ``job``, ``outcome``, ``worker`` and
 ``parameter.NAME``. An empty cell says nothing. Columns are separated by commas, semicolons or tabs, as in the header.
 What can be read in two ways is refused: a decimal comma would be a thousands separator elsewhere.
+
+``{from_file: times.csv}`` stands for ``{one_of: [...]}`` with the times of the file. A line is a duration such as
+``90s``, or a number of seconds; what follows a comma, a semicolon or a tab is not read; a first line that is no time is
+a heading; blank lines are passed over.
 """
 
 import csv
 import re
-from collections.abc import Generator
+from collections.abc import Generator, Iterator, Mapping
 from contextlib import closing
 from dataclasses import dataclass
 from fractions import Fraction
 from itertools import chain
 from pathlib import Path
-from typing import Final, TypeVar
+from typing import Any, Final, TypeVar
 
-from emulator.errors import Problem, ScenarioError
+from emulator.errors import InputError, Problem, ScenarioError
 from emulator.scenario.clock import Clock
 from emulator.scenario.durations import LONGEST, parse_duration
-from emulator.scenario.files import open_regular
+from emulator.scenario.files import Folders, open_regular, read_once
+from emulator.scenario.messages import Found, Loc
 from emulator.scenario.spelling import advise, nearest
 from emulator.timeline.ticks import SECOND
+
+__all__ = [
+    "Arrival",
+    "WorkloadJob",
+    "read_arrivals",
+    "read_csv",
+    "read_workload",
+    "times_files",
+    "with_times",
+    "workload_header",
+]
+
 
 _T = TypeVar("_T")
 Lines = Generator[_T, None, None]
 """What comes line by line out of a file, which is closed with it."""
 
-__all__ = ["Arrival", "WorkloadJob", "read_arrivals", "read_csv", "read_workload", "workload_header"]
 
 _LONGEST_LINE: Final = 100_000
 _COLUMNS: Final = ("at", "at_seconds", "routine", "priority", "key", "takes", "job", "outcome", "worker")
@@ -350,3 +366,79 @@ def _lines(path: Path | str) -> Lines[str]:
 
 def _wrong(path: Path | str, line: int, message: str, column: int = 1) -> ScenarioError:
     return ScenarioError([Problem(str(path), line, column if line else 0, "", message, "wrong-trace")])
+
+
+_HOLDERS: Final = (dict, list)
+_MOST: Final = 100_000
+_LARGEST: Final = 10_000_000
+_SECONDS: Final = re.compile(r"\d{1,9}(?:\.\d{1,9})?")
+
+
+def with_times(data: Any, folders: Folders) -> tuple[Any, list[Found]]:
+    """Put the times of every file that is named in the place of its name; what cannot be read is told, and stays."""
+    found: list[Found] = []
+    return _walked(data, folders, (), found), found
+
+
+def times_files(data: Any) -> Iterator[str]:
+    """List the files of times that plain data names."""
+    if isinstance(data, Mapping):
+        if isinstance(name := data.get("from_file"), str):
+            yield name
+        for value in data.values():
+            if isinstance(value, _HOLDERS):
+                yield from times_files(value)
+    elif isinstance(data, list):
+        for item in data:
+            if isinstance(item, _HOLDERS):
+                yield from times_files(item)
+
+
+def _walked(data: Any, folders: Folders, loc: Loc, found: list[Found]) -> Any:
+    if isinstance(data, list):
+        return [_walked(item, folders, (*loc, place), found) for place, item in enumerate(data)]
+    if not isinstance(data, dict) or (not loc and not any(times_files(data))):
+        return data
+    name = data.get("from_file")
+    if isinstance(name, str) and name and loc[:1] != ("variants",):
+        if wrong := folders.check(name):
+            found.append(Found((*loc, "from_file"), wrong))
+            return data
+        try:
+            times = _times(folders.own / name)
+        except InputError as error:
+            found.append(Found((*loc, "from_file"), str(error)))
+            return data
+        return {**{key: value for key, value in data.items() if key != "from_file"}, "one_of": list(times)}
+    return {key: _walked(value, folders, (*loc, key), found) for key, value in data.items()}
+
+
+@read_once
+def _times(path: Path) -> tuple[str, ...]:
+    """Read the times of a file.
+
+    Raises:
+        InputError: it cannot be read, holds no time or too many, or a line is none.
+    """
+    try:
+        with open_regular(path) as file:
+            raw = file.read(_LARGEST + 1)
+        text = raw.decode("utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise InputError(f"{path.name}: cannot be read as a file of times: {error}") from error
+    times = []
+    for line, whole in enumerate(text.splitlines(), 1):
+        cell = re.split("[,;\t]", whole, maxsplit=1)[0].strip()
+        if not cell:
+            continue
+        said = f"{cell}s" if _SECONDS.fullmatch(cell) else cell
+        try:
+            parse_duration(said)
+        except ValueError as error:
+            if line == 1:
+                continue
+            raise InputError(f"{path.name}:{line}: {cell[:40]!r} is no time: {error}") from error
+        times.append(said)
+    if not times or len(times) > _MOST or len(raw) > _LARGEST:
+        raise InputError(f"{path.name}: holds {len(times)} times: give from 1 to {_MOST}, a line each")
+    return tuple(times)

@@ -1,4 +1,4 @@
-"""What is a scenario under each of its variants, and do the variants' dotted paths lead anywhere?
+"""What a scenario is under each of its variants and questions, and which of them change the world.
 
 A variant names values by dotted paths (``queues.night.retry.first``; an item of a list by its name, else by its number
 from 0) and gives each another value, or takes it back to its default by null; a mapping with ``add`` or ``remove``
@@ -6,45 +6,63 @@ changes a list. A variant that is based on another changes what comes of that on
 paths a list of values: every combination of them is a variant too, named by its values (``lease 30s + count 2``), save
 the one that is the scenario as it stands. A question is a change that has words in place of a name. Since the scenario
 itself is right, whatever is wrong under a variant is that variant's doing, and is told at the path that made it.
+
+A fault that is aimed at ``dome-2`` has nobody to hit where ``pools.dome.count`` is 1. That is no slip of the pen: the
+run tells it (``fault_missed``, ``action_refused``), and a search for the right number of workers goes on.
+
+The law: a variant is held against the scenario as written, key by key. It is a what-if when a key that differs is about
+faults, about how much work comes, how long it takes or how often it fails, or about how systems answer. Whoever writes
+the file may say otherwise: ``candidate: true`` or ``candidate: false`` in the variant.
 """
 
 import math
-from collections.abc import Iterable, Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from functools import cached_property
 from itertools import product
-from typing import Any, Final, NamedTuple
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from emulator.errors import InputError
-from emulator.scenario import load
-from emulator.scenario.fewer_workers import FewerWorkers
-from emulator.scenario.files import Folders
-from emulator.scenario.messages import Found
+from emulator.scenario.messages import Found, Loc, shown
+from emulator.scenario.models.faults import WORKER_KINDS
 from emulator.scenario.models.scenario import Scenario
-from emulator.scenario.shape import has_free_keys, keys_at, node_at, resolve, shown
+from emulator.scenario.names import Names
 from emulator.scenario.spelling import advise
-from emulator.scenario.woven import Loc, Origin, Woven, is_list_change, place_of, takes_a_list
+from emulator.scenario.written import (
+    COMPARING,
+    Woven,
+    _led,
+    changed,
+    is_list_change,
+)
+
+if TYPE_CHECKING:
+    from emulator.scenario.load import Loaded
 
 __all__ = [
     "AS_WRITTEN",
-    "COMPARING",
     "Asked",
+    "FewerWorkers",
     "Variants",
-    "changed",
+    "absent_workers",
+    "changed_keys",
+    "changes_the_world",
     "chosen",
-    "patched",
     "said_candidate",
-    "value_at",
     "variants_of",
 ]
+
 
 AS_WRITTEN: Final = "as written"
 """The name of the scenario as it stands, where it is compared with its variants."""
 
-COMPARING: Final = ("variants", "combine", "baseline", "questions", "based_on")
-"""The keys that are about variants, or about files: no variant changes them."""
 
 _MOST: Final = 100
 _BASED_ON: Final = "based_on"
 _CANDIDATE: Final = "candidate"
+
+
+Checked = Callable[[dict[str, Any]], tuple[Scenario | None, list[Found]]]
+"""Validates plain data whole: the scenario, None if the models refuse it, and all that is wrong with it."""
 
 
 class Asked(NamedTuple):
@@ -72,7 +90,7 @@ def said_candidate(data: Mapping[str, Any], variant: str) -> bool | None:
     return said
 
 
-def chosen(loaded: "load.Loaded", variant: str) -> str:
+def chosen(loaded: "Loaded", variant: str) -> str:
     """Give the name of the variant that is asked for; "" for the scenario itself, by its name or by "".
 
     Raises:
@@ -86,9 +104,9 @@ def chosen(loaded: "load.Loaded", variant: str) -> str:
     return variant
 
 
-def variants_of(data: Mapping[str, Any], scenario: Scenario, folders: Folders) -> tuple[Variants, list[Found]]:
+def variants_of(data: Mapping[str, Any], scenario: Scenario, checked: Checked) -> tuple[Variants, list[Found]]:
     """Apply every variant and question to a scenario that is right: what comes of it, and what is wrong with them."""
-    work = _Work(data, folders)
+    work = _Work(data, checked)
     for name in scenario.variants:
         work.variant(name, ())
     if AS_WRITTEN in scenario.variants:
@@ -135,10 +153,10 @@ class _Made(NamedTuple):
 class _Work:
     """Variants under way: ``right`` has those that came out right, ``wrong`` all that is wrong with the others."""
 
-    def __init__(self, data: Mapping[str, Any], folders: Folders) -> None:
+    def __init__(self, data: Mapping[str, Any], checked: Checked) -> None:
         self._data = {key: value for key, value in data.items() if key not in COMPARING}
         self._variants: Mapping[str, Any] = data.get("variants") or {}
-        self._folders = folders
+        self._checked = checked
         self._fewer = FewerWorkers(self._data)
         self._seen: set[str] = set()
         self.right: dict[str, tuple[Mapping[str, Any], Scenario]] = {}
@@ -195,7 +213,7 @@ class _Work:
             wrong = changed(woven, patch, layer)
         if wrong:
             return _Made(woven, None, wrong)
-        scenario, found = load.checked(self._fewer.pruned(woven.data), self._folders)
+        scenario, found = self._checked(self._fewer.pruned(woven.data))
         found = [it for it in found if not self._fewer.excuses(woven.data, it)]
         wrong = [_at_the_patch(it, woven, patches[-1], len(patches)) for it in found]
         return _Made(woven, None if wrong else scenario, wrong)
@@ -261,108 +279,6 @@ def _in_the_lists(it: Found, places: Mapping[str, int]) -> Found:
     return Found(("combine", path, places[path], *it.loc[1:]), it.told(), code=it.code)
 
 
-def patched(data: Mapping[str, Any], patch: Mapping[str, Any]) -> tuple[dict[str, Any], list[Found]]:
-    """Give plain data with some values changed, and what is wrong with the patch, told by the paths in it.
-
-    The changed data has no variants of its own, and nothing that is about them.
-    """
-    woven = Woven({key: value for key, value in data.items() if key not in COMPARING})
-    found = changed(woven, patch)
-    return woven.data, found
-
-
-def changed(woven: Woven, patch: Mapping[str, Any], layer: int = 1) -> list[Found]:
-    """Change some values, each where its dotted path leads: what is wrong with the patch, told by the paths in it."""
-    found: list[Found] = []
-    for path, value in patch.items():
-        loc, wrong = _led(woven, path, value is None)
-        if wrong:
-            found.append(Found((path,), wrong, True, code="unknown-key"))
-        elif loc is None:
-            continue  # what has its default already
-        else:
-            found += _at_the_end(woven, loc, path, value, layer)
-    return found
-
-
-def value_at(data: Mapping[str, Any], path: str) -> Any:
-    """Give the value that a dotted path leads to in plain data; None if it is not stated, or leads nowhere."""
-    woven = Woven({key: value for key, value in data.items() if key not in COMPARING})
-    loc, _ = _led(woven, path, True)
-    if loc is None:
-        return None
-    holder = woven.at(loc[:-1])
-    return holder.get(loc[-1]) if isinstance(holder, dict) else holder[loc[-1]]
-
-
-def _at_the_end(woven: Woven, loc: Loc, path: str, value: Any, layer: int) -> list[Found]:
-    """Change the one value to which a path leads."""
-    holder, key = woven.at(loc[:-1]), loc[-1]
-    of_list = isinstance(holder, list)
-    stands = holder[key] if of_list else holder.get(key)
-    if value is None:
-        if of_list:
-            what = f"an item of a list has no default: to take it out, write {{remove: [{path.rpartition('.')[2]}]}}"
-            return [Found((path,), what)]
-        woven.take_back(loc)
-        return []
-    may_replace = bool(keys_at(loc)) and not is_list_change(value)  # a mapping may stand in place of the list
-    if isinstance(value, Mapping) and takes_a_list(loc, stands) and not may_replace:
-        if not is_list_change(value):
-            return [Found((path,), "found a mapping: a list is wanted, or a mapping with `add`, `remove` or both")]
-        wrong = woven.change_list(loc, value, Origin(layer, (path,)))
-        return [Found((path, *where), what) for where, what in wrong]
-    if is_list_change(value) and all(isinstance(items, list) for items in value.values()):
-        return [Found((path,), "`add` and `remove` change a list, and none stands here")]
-    woven.put(loc, value, Origin(layer, (path,)))
-    return []
-
-
-def _led(woven: Woven, path: str, taken_back: bool) -> tuple[Loc | None, str]:
-    """Follow a path: where it leads (None: a value that is to be taken back is not stated), and what is wrong with it.
-
-    What is not stated on the way is made.
-    """
-    inner: Any = woven.data
-    loc: Loc = ()
-    parts = path.split(".")
-    for place, part in enumerate(parts):
-        last = place == len(parts) - 1
-        known = keys_at(loc)
-        before = ".".join(parts[:place]) or "the scenario"
-        if isinstance(inner, list):
-            number = place_of(inner, part)
-            if number is None:
-                return None, f"{before} has {len(inner)} items, counted from 0, and none is called {part!r}"
-            loc = (*loc, number)
-        elif isinstance(inner, dict) and known:
-            if part not in known or path.split(".")[0] in COMPARING:
-                allowed = [key for key in known if key not in COMPARING or loc]
-                return None, f"there is no {part!r} in {before}: {advise(part, allowed)}"
-            loc = (*loc, part)
-            if not last and inner.get(part) is None:
-                if taken_back:
-                    return None, ""
-                inner[part] = [] if "items" in _plain_node(loc) else {}
-        elif isinstance(inner, dict) and has_free_keys(resolve(node_at(loc))):
-            if not last and part not in inner:
-                return None, f"there is no {part!r} in {before}: {advise(part, inner) if inner else 'it is empty'}"
-            loc = (*loc, part)
-        else:
-            return None, f"{before} is one value, nothing lies below it"
-        if not last:
-            inner = inner[loc[-1]]
-    return loc, ""
-
-
-def _plain_node(loc: Loc) -> Mapping[str, Any]:
-    node = resolve(node_at(loc))
-    for choice in node.get("anyOf", ()):
-        if choice.get("type") != "null":
-            return resolve(choice)
-    return node
-
-
 def _at_the_patch(it: Found, woven: Woven, patch: Mapping[str, Any], last: int) -> Found:
     """Tell a mistake under a patch, the last of the layers, at the path in it that made it, or that is nearest."""
     layer, where = woven.origin(it.loc)
@@ -384,3 +300,112 @@ def _at_the_patch(it: Found, woven: Woven, patch: Mapping[str, Any], last: int) 
     if shared(nearest) == many == len(loc):
         return Found((nearest,), it.told(), it.at_key, False, it.counts, it.code)
     return Found((nearest,), f"under this variant {'.'.join(loc)} is wrong: {it.told()}", code=it.code)
+
+
+Key = tuple[str | int, ...]
+
+_COMING: Final = frozenset(
+    ("count", "per_hour", "every", "gaps", "again_after", "trace", "parameters", "batch", "late_by")
+)
+"""Keys of an arrival entry that say how much comes."""
+_ANYWHERE: Final = frozenset(("takes", "error_share", "permanent_error_share", "fails_after", "answers_in", "outages"))
+"""Keys that say how long work takes, how often it fails, and how systems answer, wherever they stand."""
+_NOT_COMPARED: Final = frozenset(
+    ("title", "about", "brief", "variants", "combine", "baseline", "prefer", "meant_to_miss")
+)
+"""Keys of a scenario of which no variant is a change."""
+
+
+def changed_keys(base: Scenario, other: Scenario) -> tuple[Key, ...]:
+    """Give the keys in which two scenarios differ; a list of another length is one key."""
+    return tuple(_differ(_plain(base), _plain(other), ()))
+
+
+def _plain(scenario: Scenario) -> dict[str, Any]:
+    return {key: value for key, value in scenario.model_dump().items() if key not in _NOT_COMPARED}
+
+
+def _differ(one: Any, other: Any, loc: Key) -> Iterator[Key]:
+    if one == other:
+        return
+    if isinstance(one, dict) and isinstance(other, dict):
+        for key in dict.fromkeys([*one, *other]):
+            if key not in one or key not in other:
+                yield (*loc, key)
+            else:
+                yield from _differ(one[key], other[key], (*loc, key))
+    elif isinstance(one, tuple | list) and isinstance(other, tuple | list) and len(one) == len(other):
+        for place, (item, its) in enumerate(zip(one, other, strict=True)):
+            yield from _differ(item, its, (*loc, place))
+    else:
+        yield loc
+
+
+def changes_the_world(key: Key) -> bool:
+    """Say whether a key is about the world, which nobody chooses.
+
+    >>> changes_the_world(("queues", "night", "lease")), changes_the_world(("faults", 0, "how"))
+    (False, True)
+    >>> changes_the_world(("arrivals", 0, "count")), changes_the_world(("pools", "dome", "count"))
+    (True, False)
+    """
+    if key[0] == "faults":
+        return True
+    if key[0] == "arrivals" and (len(key) < 3 or key[2] in _COMING):
+        return True
+    return any(part in _ANYWHERE for part in key[1:])
+
+
+class FewerWorkers:
+    """Excuses what names workers that a change has taken away; ``data`` is the scenario before it."""
+
+    def __init__(self, data: Mapping[str, Any]) -> None:
+        self._data = data
+
+    @cached_property
+    def _before(self) -> Names:
+        return Names(self._data, {})
+
+    def pruned(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Give changed data without the settings of single workers that are there no more."""
+        after, pools = Names(data, {}), data.get("pools")
+        gone = {
+            name: [worker for worker in pool["per_worker"] if self._is_gone(str(worker), after)]
+            for name, pool in (pools.items() if isinstance(pools, Mapping) else ())
+            if isinstance(pool, Mapping) and isinstance(pool.get("per_worker"), Mapping)
+        }
+        if not isinstance(pools, Mapping) or not any(gone.values()):
+            return data
+        kept = {
+            name: {**pool, "per_worker": {key: it for key, it in pool["per_worker"].items() if key not in gone[name]}}
+            for name, pool in pools.items()
+            if gone.get(name)
+        }
+        return {**data, "pools": {**pools, **kept}}
+
+    def excuses(self, data: Mapping[str, Any], found: Found) -> bool:
+        """Say whether a mistake in changed data is only that a worker is not there who was before."""
+        after = Names(data, {})
+        value: Any = data
+        for part in found.loc:
+            held: Any = value
+            try:
+                value = value[part]
+            except (LookupError, TypeError):
+                return False
+        if found.loc and found.loc[-1] == "some" and isinstance(held, Mapping) and isinstance(held.get("pool"), str):
+            pool = held["pool"]
+            return self._before.too_many(pool, value) is None and after.too_many(pool, value) is not None
+        return isinstance(value, str) and self._is_gone(value, after)
+
+    def _is_gone(self, word: str, after: Names) -> bool:
+        return self._before.worker(word) is None and after.worker(word) is not None
+
+
+def absent_workers(scenario: Scenario) -> tuple[str, ...]:
+    """Name the workers that faults and actions of a scenario are aimed at, and that are not there, each once."""
+    known = {*scenario.pools, *(name for pool, model in scenario.pools.items() for name in model.names(pool))}
+    aims: list[Any] = [getattr(fault, kind) for fault in scenario.faults for kind in WORKER_KINDS]
+    aims += [action.drain for action in scenario.actions]
+    named = [name for aim in aims for name in (aim if isinstance(aim, tuple) else (aim,)) if isinstance(name, str)]
+    return tuple(dict.fromkeys(name for name in named if name not in known))

@@ -16,8 +16,7 @@ from pydantic import ValidationError
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import text
 from emulator.scenario.clock import Clock
-from emulator.scenario.messages import Found, found_by_validation, path_in
-from emulator.scenario.shape import Node
+from emulator.scenario.messages import Found, Node, found_by_validation, path_in
 from emulator.scenario.spelling import advise
 from emulator.scripts.models import Scripts
 

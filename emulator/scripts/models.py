@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import AfterValidator, Field, WithJsonSchema
 
-from emulator.scenario.models.systems import System
+from emulator.scenario.models.faults import System
 from emulator.scenario.values import Duration, Mistake, Model, Name, NewName, PositiveDuration, Template
 from emulator.timeline.ticks import SECOND
 

@@ -11,8 +11,8 @@ from emulator.measure.fold import NightFold
 from emulator.record.events import Row
 from emulator.record.meta import RunMeta, files_of
 from emulator.scenario.load import Loaded
-from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
+from emulator.scenario.stated import resolved
 from emulator.scripts.load import LoadedScripts
 from emulator.scripts.running import Stage
 from emulator.scripts.starter import Starter

@@ -11,6 +11,7 @@ from types import MappingProxyType
 from typing import Any, Final
 
 from emulator.measure.reasons import why_in_words
+from emulator.record.event_view import AT, KIND, WORKER
 from emulator.record.events import Row, details_of, reason_of
 from emulator.record.kinds import KINDS
 from emulator.record.reasons import GOES_ON
@@ -85,14 +86,14 @@ def told(row: Row, name: str, clock: Callable[[int], str], *, omit: str = "") ->
     >>> told((5, "finished", 0, 3, "", "done", "", "", 2), "plates#3", str)
     'plates#3 was done after 2 attempts'
     """
-    kind = row[1]
+    kind = row[KIND]
     values: dict[str, Any] = details_of(row)
     keys = [f"{kind}:{values[detail]}" for detail in BY_DETAIL.get(kind, ())]
     pattern = next((EVENTS[key] for key in keys if key in EVENTS), EVENTS[kind])
-    values["worker"], values["job"] = row[4], name
+    values["worker"], values["job"] = row[WORKER], name
     if "why" in values:
         values["why"] = why_in_words(*reason_of(row))
-    if values.get("due") == row[0]:
+    if values.get("due") == row[AT]:
         values["due"] = ""  # it may be taken at once
     return _filled(pattern, values, clock, omit)
 

@@ -13,6 +13,7 @@ from collections.abc import Callable, Iterator
 from typing import Any, Final, Literal
 
 from emulator.record.encoding import line
+from emulator.record.event_view import view
 from emulator.record.events import NO_ALLOWANCE, Row, details_of
 from emulator.scenario.clock import Clock
 from emulator.show.exports.plain import cell, local_time
@@ -76,19 +77,19 @@ class TrailWriter:
         at, kind, cause, job, worker = row[:5]
         details = json.dumps(details_of(row))
         name = self._name(job) if job else ""
-        return _csv(
-            (number, local_time(self._clock, at), at, kind, cause or "", job or "", cell(name), cell(worker), details)
-        )
+        time = local_time(self._clock, at)
+        return _csv((number, time, at, kind, cause or "", job or "", cell(name), cell(worker), details))
 
     def _as_table(self, number: int, row: Row) -> Iterator[str]:
-        local = self._clock.local(row[0])
+        event = view(number, row)
+        local = self._clock.local(event.at)
         day = f"{local.date()}, {self._clock.zone} (UTC{local.isoformat(timespec='microseconds')[26:]})"
         if day != self._day:
             self._day = day
             yield day
         wide, tick = self._wide
-        cause = str(row[2]) if row[2] else "-"
-        first = f"{number:>{wide}}  {local:%H:%M:%S}  {row[0]:>{tick}}  {cause:>{wide}}  "
+        cause = str(event.cause) if event.cause else "-"
+        first = f"{number:>{wide}}  {local:%H:%M:%S}  {event.at:>{tick}}  {cause:>{wide}}  "
         yield from _broken(first, list(self._pieces(row)))
 
     def _pieces(self, row: Row) -> Iterator[str]:

@@ -15,6 +15,7 @@ from typing import TYPE_CHECKING, Any, Final, Literal
 
 from emulator.broker.jobs import Attempt
 from emulator.errors import InputError, NoAnswerError, StaleTokenError
+from emulator.record.event_view import KIND, WORKER, view
 from emulator.record.events import Row
 from emulator.record.reasons import FINISHED, GOES_ON, Because, said
 from emulator.scenario.arguments import TEXT, must_be
@@ -380,23 +381,23 @@ class Programs:
 
     def see(self, row: Row) -> None:
         """Begin and end programs with their workers; told of every event."""
-        name = row[4]
+        name = row[WORKER]
         if name not in self._of:
             return
-        if row[1] == "worker_registered":
+        if row[KIND] == "worker_registered":
             if self._of[name] is not None:
                 self._begin(name)
-        elif row[1] == "worker_changed" and name in self._running:
-            bearer = self._running[name][0]
-            if row[5] == OFF:
+        elif name in self._running and row[KIND] in ("worker_changed", "worker_speed_changed"):
+            event, bearer = view(0, row), self._running[name][0]
+            if event.kind == "worker_speed_changed":
+                self._loop.set_speed(bearer, event.speed)
+            elif event.state == OFF:
                 self._loop.abandon(bearer, POWER_OFF)
                 self._keeper.call_at_power_off(bearer)
-            elif row[5] == "frozen":
+            elif event.state == "frozen":
                 self._loop.stand_still(bearer, "its worker is frozen")
-            elif row[6] == GOES_ON:
+            elif event.why == GOES_ON:
                 self._loop.go_on(bearer)
-        elif row[1] == "worker_speed_changed" and name in self._running:
-            self._loop.set_speed(self._running[name][0], row[5])
 
     def _begin(self, name: str) -> None:
         worker, program = self.world.workers[name], self._of[name]

@@ -28,6 +28,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from emulator.errors import InputError, NeverError
 from emulator.measure.requirements import judge_all
+from emulator.record.event_view import view
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.scenario.arguments import TEXT, WHOLE, must_be, texts
 from emulator.scenario.spelling import advise
@@ -153,17 +154,18 @@ class Probe:
 
     def see(self, row: Row) -> None:
         """Look at an event of the emulation."""
-        kind, job = row[1], row[3]
+        event = view(0, row)
+        kind, job = event.kind, event.job
         if kind == "submitted" and name_of(row) == self.point.job:
             self._number, self.has_job = job, True
         if not job or job != self._number or kind in HEARTBEAT_KINDS:
             return
         if self.struck:
-            if kind == "finished" or (kind == "attempt_ended" and row[5] > self._attempt):
+            if kind == "finished" or (kind == "attempt_ended" and event.attempt > self._attempt):
                 self._soon(self._end)
             return
         if kind == "handed_out":
-            self._worker, self._attempt = row[4], row[5]
+            self._worker, self._attempt = event.worker, event.attempt
         if self._worker:
             self._kinds.append(spoken(kind))
             if len(self._kinds) == 1:

@@ -20,7 +20,7 @@ from emulator.measure.invariants import Never, broken
 from emulator.measure.reasons import why_in_words
 from emulator.record.events import Row, reason_of
 from emulator.scenario.arguments import WHOLE, may_be, texts
-from emulator.scenario.given import AnyScenario
+from emulator.scenario.load import AnyScenario
 from emulator.scenario.spelling import advise
 from emulator.testing.client import Client, Program, Programs
 from emulator.testing.crashing import SWEPT, CrashPoint, Probe

@@ -14,8 +14,7 @@ from emulator.errors import InputError
 from emulator.measure.reasons import why_in_words
 from emulator.scenario.arguments import MAPPING, listed, must_be
 from emulator.scenario.load import Loaded
-from emulator.scenario.models.actions import ACTION_KINDS, Action
-from emulator.scenario.models.faults import FAULT_KINDS, WORKER_KINDS, Fault, kind_of
+from emulator.scenario.models.faults import ACTION_KINDS, FAULT_KINDS, WORKER_KINDS, Action, Fault, kind_of
 from emulator.scenario.spelling import advise
 from emulator.testing.settings import Lasting, ticks_of
 from emulator.testing.views import JobHandle

@@ -25,6 +25,7 @@ from emulator.broker.jobs import Attempt
 from emulator.broker.rules import Outcome
 from emulator.errors import CallError, InputError, PermanentError, TransientError, WorkError
 from emulator.measure.reasons import refusal_in_words
+from emulator.record.event_view import KIND, view
 from emulator.record.events import Row
 from emulator.record.reasons import GOES_ON, NONE, Because, said
 from emulator.scenario.spelling import advise
@@ -169,23 +170,13 @@ class RunningAttempt:
 
         effect = options["effect"]
         part_number = -1 - entity_key("called by a handler", system) % 2**32  # a modelled part has 0 or more
-        call = Call(
-            job=job.number,
-            attempt=execution.number,
-            token=execution.token,
-            worker=worker.name,
-            key=numbers_key(job.entity, job.draw_number, execution.number, part_number, self._called[system]),
-            system=name,
-            target=target,
-            effect=effect,
-            scope=job.scope,
-            cause=execution.event,
-            patience=options["patience"],
-            if_already_in_progress=options["if_already_in_progress"],
-            lands=options["lands"] if effect else None,
-            land=(lambda: self.leave(effect, target, name, options["repeatable"])) if effect else None,
-            done=done,
-        )
+        key = numbers_key(job.entity, job.draw_number, execution.number, part_number, self._called[system])
+        call = Call((job.number, execution.number, execution.token, worker.name), key, name, done)
+        call.target, call.effect, call.scope, call.cause = target, effect, job.scope, execution.event
+        call.patience, call.if_already_in_progress = options["patience"], options["if_already_in_progress"]
+        if effect:
+            call.lands = options["lands"]
+            call.land = lambda: self.leave(effect, target, name, options["repeatable"])
         self._called[system] += 1
         self._calls.append(call)
         world.systems.call(call)
@@ -282,6 +273,7 @@ _EPOCH: Final = datetime(1970, 1, 1, tzinfo=UTC)
 POWER_OFF: Final = "its power is off"
 _WHY_STOPPED: Final = "told to stop"
 _TURNS_TO_CLEAN_UP: Final = 100
+_OF_WORKERS: Final = frozenset({"fault_began", "worker_changed", "worker_speed_changed"})
 
 
 class Handlers:
@@ -380,26 +372,27 @@ class Handlers:
 
         A fault of a worker that runs no handler is noted, in case one had run there that no fault can hit.
         """
-        if (
-            row[1] == "fault_began"
-            and row[4]
-            and not any(each.execution.worker.name == row[4] for each in self.working())
-        ):
-            self._idle_faults.setdefault(row[4], f"{row[5]} of {row[4]} at {say(row[0])}")
-        if row[1] == "worker_changed":
-            state = row[5]
-            for attempt in self._attempts:
-                if attempt.execution.worker.name == row[4]:
-                    if state == OFF:
-                        self._cut_power(attempt)
-                    elif state == "frozen":
-                        attempt.stand_still("its worker is frozen")
-                    elif row[6] == GOES_ON and not attempt.execution.suspended:
-                        attempt.go_on()
-        elif row[1] == "worker_speed_changed":
-            for attempt in self._attempts:
-                if attempt.execution.worker.name == row[4]:
-                    attempt.set_speed(row[5])
+        if row[KIND] not in _OF_WORKERS:
+            return
+        event = view(0, row)
+        concerned = [attempt for attempt in self._attempts if attempt.execution.worker.name == event.worker]
+        if event.kind == "fault_began":
+            if event.worker and not any(each.execution.worker.name == event.worker for each in self.working()):
+                fault = f"{event.fault} of {event.worker} at {say(event.at)}"
+                self._idle_faults.setdefault(event.worker, fault)
+        elif event.kind == "worker_speed_changed":
+            for attempt in concerned:
+                attempt.set_speed(event.speed)
+        elif event.state == OFF:
+            for attempt in concerned:
+                self._cut_power(attempt)
+        elif event.state == "frozen":
+            for attempt in concerned:
+                attempt.stand_still("its worker is frozen")
+        elif event.why == GOES_ON:
+            for attempt in concerned:
+                if not attempt.execution.suspended:
+                    attempt.go_on()
 
     def _cut_power(self, attempt: RunningAttempt) -> None:
         attempt.abandon(POWER_OFF)

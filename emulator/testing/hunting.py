@@ -24,13 +24,13 @@ from emulator.experiment.night import Progress, judged_night, run_night
 from emulator.experiment.result import NightResult
 from emulator.measure.fold import NightFold
 from emulator.measure.invariants import Never, broken
+from emulator.record.event_view import AT, KIND
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.meta import RunMeta
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be, texts
-from emulator.scenario.given import AnyScenario, loaded_from
-from emulator.scenario.load import AnyFolders, Loaded, varied
-from emulator.scenario.resolved import resolved
+from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from, varied
 from emulator.scenario.spelling import advise
+from emulator.scenario.stated import resolved
 from emulator.show.fault_words import planned_words
 from emulator.testing.crashing import FAULTS_AT_POINTS, SWEPT, CrashPoint, Moment, Probe
 from emulator.testing.emulation import Emulator
@@ -259,7 +259,7 @@ def hunt(
     nights = _Nights(loaded, chosen, night or (lambda each, used: run_night(each, seed=used)), forbidden, tries)
     nights.progress, nights.so_far = progress, so_far
     told = () if handlers is None else nights.base.rows or ()
-    near = [row[0] / SECOND for row in told if row[1] not in HEARTBEAT_KINDS]
+    near = [row[AT] / SECOND for row in told if row[KIND] not in HEARTBEAT_KINDS]
 
     def schedules(most: int) -> "st.SearchStrategy[list[dict[str, Any]]]":
         return fault_schedules(loaded, at_most=most, at_least=1, kinds=kinds, near=near)
@@ -338,7 +338,7 @@ class _Nights:
         for job in dict.fromkeys(jobs):
             if not faults:
                 raise InputError(f"crash_points: kinds names no fault for them: give {' or '.join(FAULTS_AT_POINTS)}")
-            known = [name_of(row) for row in self.base.rows or () if row[1] == "submitted"]
+            known = [name_of(row) for row in self.base.rows or () if row[KIND] == "submitted"]
             if job not in known:
                 raise InputError(f"crash_points: the night has no job {job!r}: {advise(job, known)}")
             _, probes = self._play((), CrashPoint(job, faults[0]))

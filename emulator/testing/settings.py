@@ -24,9 +24,8 @@ from emulator.experiment.own_policies import answer_of, check_asked, check_polic
 from emulator.measure.invariants import Burst, Never, broken
 from emulator.scenario.arguments import TEXT, WHOLE, listed, may_be
 from emulator.scenario.durations import LONGEST, parse_duration
-from emulator.scenario.given import loaded_from
-from emulator.scenario.load import Loaded, from_settings
-from emulator.scenario.models.queues import Queue
+from emulator.scenario.load import Loaded, from_settings, loaded_from
+from emulator.scenario.models.pools import Queue
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise, nearest
 from emulator.timeline.ticks import DAY, from_seconds

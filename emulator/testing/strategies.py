@@ -9,7 +9,7 @@ from typing import Any, Final
 
 from emulator.errors import InputError
 from emulator.scenario.arguments import WHOLE, must_be, texts
-from emulator.scenario.given import AnyScenario, loaded_from
+from emulator.scenario.load import AnyScenario, loaded_from
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
 from emulator.testing.crashing import CrashPoint

@@ -23,6 +23,7 @@ from typing import TYPE_CHECKING, Any, Final
 
 from emulator.broker.states import State
 from emulator.errors import NeverError
+from emulator.record.event_view import AT, JOB, KIND
 from emulator.record.events import HEARTBEAT_KINDS, Event, Row, read
 from emulator.timeline.agenda import REST, Agenda, Entry
 from emulator.timeline.bearers import BEARER, NOBODY, Bearer
@@ -91,7 +92,7 @@ class Stream:
     def emit(self, row: Row) -> int:
         """Keep one row and give its number."""
         self.rows.append(row)
-        job = row[3]
+        job = row[JOB]
         if job:
             self.of_job.setdefault(job, []).append(row)
         self._at_once(row)
@@ -318,11 +319,11 @@ class Hanging:
 
     def see(self, row: Row) -> None:
         """Count heartbeats in a row; told of every event."""
-        if row[1] not in HEARTBEAT_KINDS:
-            self._since, self._beats, self._next_look = row[0], 0, _FIRST_LOOK
+        if row[KIND] not in HEARTBEAT_KINDS:
+            self._since, self._beats, self._next_look = row[AT], 0, _FIRST_LOOK
             return
         self._beats += 1
-        if self._beats >= self._next_look and row[0] - self._since > self._longest:
+        if self._beats >= self._next_look and row[AT] - self._since > self._longest:
             self._next_look = 2 * self._beats
             if self._is_hopeless():
                 self._stream.give_up(self._in_words())

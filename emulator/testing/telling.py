@@ -14,7 +14,7 @@ from emulator.measure.invariants import Never
 from emulator.measure.reasons import why_in_words
 from emulator.record.events import NO_ALLOWANCE, Event, Row, read
 from emulator.record.reasons import NONE
-from emulator.scenario.given import AnyScenario
+from emulator.scenario.load import AnyScenario
 from emulator.show.layout import clean
 from emulator.show.trail import TICKS
 from emulator.testing.crashing import CrashPoint

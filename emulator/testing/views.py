@@ -23,16 +23,18 @@ from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
-from emulator.record.events import DETAILS, Event, EventKind, Row, read, reason_of
+from emulator.record.event_view import JOB, KIND, view, views
+from emulator.record.events import DETAILS, Event, EventKind, Row, read
 from emulator.record.export import digest
+from emulator.record.history import job_of
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta
 from emulator.record.trail import known_kinds
 from emulator.scenario.aims import aims
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
-from emulator.scenario.resolved import resolved
 from emulator.scenario.spelling import advise
+from emulator.scenario.stated import resolved
 from emulator.show.phrases import spoken
 from emulator.show.reasons import in_words
 from emulator.show.story.writing import lines as story_lines
@@ -60,7 +62,6 @@ __all__ = [
 
 _STATES: Final = tuple(state.value for state in State)
 _ENTERS: Final = {"handed_out": State.RUNNING.value, "suspended": State.SUSPENDED.value, "resumed": State.RUNNING.value}
-_NAMES_ITS_STATE: Final = {kind: 5 + names.index("state") for kind, names in DETAILS.items() if "state" in names}
 
 
 @dataclass(frozen=True, slots=True)
@@ -143,16 +144,20 @@ class JobHandle:
     def ending(self) -> Ending | None:
         """How it ended; None while it is unfinished."""
         if self._ending is None and self._emulation.broker.final_state(self.number) is not None:
-            end = next(row for row in reversed(self._rows) if row[1] == "finished")
-            ended = next((row for row in reversed(self._rows) if row[1] == "attempt_ended"), None)
-            last = why_in_words(*reason_of(ended)) if ended is not None else ""
-            self._ending = Ending(end[5], end[6], why_in_words(*reason_of(end)), end[8], last)
+            life = job_of(views(self._rows))
+            end = life.finished
+            assert end is not None, "a job that is in a final state was finished by an event"
+            ended = [attempt for attempt in life.attempts if attempt.outcome not in ("", "handed_back")]
+            last = why_in_words(*ended[-1].reason) if ended else ""
+            state: Any = end.state
+            self._ending = Ending(state, end.sub_state, why_in_words(*end.because), end.attempts, last)
         return self._ending
 
     @property
     def outcomes(self) -> list[Outcome]:
         """The outcomes of its attempts so far, in order: ok, error, permanent_error, time_limit, lease_lost."""
-        return [row[7] for row in self._rows if row[1] == "attempt_ended"]
+        found: list[Any] = [event.outcome for event in views(self._rows) if event.kind == "attempt_ended"]
+        return found
 
     async def reaches(self, *states: StateName) -> StateName:
         """Wait until it is in one of these states, and give the first that it entered since this was asked last.
@@ -197,13 +202,14 @@ class JobHandle:
 
 def name_of(row: Row) -> str:
     """Give the name of a job by the event of its submission."""
-    return f"{row[8]}#{row[9]}"
+    came = view(0, row)
+    return f"{came.entry}#{came.ordinal}"
 
 
 def _entered(row: Row) -> str:
     """Give the state that a job entered by an event, "" if by that it entered none."""
-    place = _NAMES_ITS_STATE.get(row[1])
-    return _ENTERS.get(row[1], "") if place is None else str(row[place])
+    kind = row[KIND]
+    return _ENTERS.get(kind, "") if "state" not in DETAILS[kind] else str(view(0, row).state)
 
 
 class WorkerView:
@@ -461,7 +467,7 @@ class Views:
             at_most: so many jobs, in the order of their numbers.
         """
         must_be(WHOLE, at_most=at_most)
-        stale = {row[3] for row in self._rows if row[1] == "stale_refused"}
+        stale = {row[JOB] for row in self._rows if row[KIND] == "stale_refused"}
         concerned = [job for job in self.jobs() if job.state != "done" or job.number in stale]
         if not concerned:
             return ""

@@ -38,7 +38,7 @@ Entry = tuple[int, int, int, int, int, Callable[[Any], None], Any]
 
 _NEVER: Final = 2**100
 _STEPS_AT_ONE_INSTANT: Final = 2_000_000
-"""Steps after which the world is taken to be spinning; 100,000 jobs that take no time need 300,000."""
+"""Steps after which the world is taken to be spinning; 100,000 jobs that take no time need 200,000."""
 
 
 class Agenda:
@@ -58,7 +58,19 @@ class Agenda:
     (['sooner', 'an end', 'later'], 5)
     """
 
-    __slots__ = ("_began", "_instant", "_key", "_second", "entries", "now", "rank", "steps", "take_number")
+    __slots__ = (
+        "_began",
+        "_ending",
+        "_instant",
+        "_key",
+        "_runs",
+        "_second",
+        "entries",
+        "now",
+        "rank",
+        "steps",
+        "take_number",
+    )
 
     def __init__(self, start: int = 0) -> None:
         self.now = start
@@ -68,6 +80,8 @@ class Agenda:
         self.take_number: Callable[[], int] = count(1).__next__
         self.steps = 0
         self._instant, self._began = -1, 0
+        self._runs = False
+        self._ending: Callable[[Any], None] | None = None  # what ends the present instant, while it is no entry
 
     def at(
         self,
@@ -82,6 +96,19 @@ class Agenda:
         if time < self.now:
             time = self.now
         heappush(self.entries, (time, rank, key, second, self.take_number(), call, argument))
+
+    def end_instant(self, call: Callable[[Any], None]) -> None:
+        """Do as ``at(now, call, None, HANDING)`` does, with no entry where nothing else of the instant is left.
+
+        >>> agenda, seen = Agenda(), []
+        >>> agenda.at(5, lambda _: agenda.end_instant(lambda _: seen.append("end"))); agenda.at(5, seen.append, "more")
+        >>> _ = agenda.run(); seen
+        ['more', 'end']
+        """
+        if self._runs and self._ending is None:
+            self._ending = call
+        else:
+            self.at(self.now, call, None, HANDING)
 
     def peek(self) -> tuple[int, int, int, int, int] | None:
         """Give (time, rank, key, second key, number) of the next entry, or None when nothing is due."""
@@ -106,6 +133,7 @@ class Agenda:
         heap, take, highest, left_at = self.entries, self.take_number, 0, REST
         instant, began = self._instant, self._began
         end = before if before is not None else (_NEVER,)
+        self._runs = True
         try:
             while heap and heap[0] < end:  # a 7-tuple against its 5-tuple: numbers are unique
                 time, rank, self._key, self._second, number, call, argument = heappop(heap)
@@ -125,12 +153,31 @@ class Agenda:
                     if rank > highest:
                         highest = rank
                 call(argument)
+                if self._ending is not None:
+                    if until or end[0] <= time or (heap and heap[0][0] <= time):
+                        self._enter_ending()
+                    else:
+                        call, self._ending = self._ending, None
+                        self.rank = highest = HANDING
+                        self._key = self._second = 0
+                        self._runs = False  # what it asks for once more is an entry, whose steps are counted
+                        call(None)
+                        self._runs = True
                 if until and not (heap and heap[0] < (time, highest + 1)):
                     left_at, self._key = highest, _NEVER  # all of this rank has happened, and nothing of the next
                     break
         finally:
+            self._runs = False
+            if self._ending is not None:  # somebody raised an error
+                self._enter_ending()
             self.rank, self._instant, self._began = left_at, instant, began
         return highest
+
+    def _enter_ending(self) -> None:
+        """Make an entry of what ends the present instant: something else is left of it."""
+        call, self._ending = self._ending, None
+        assert call is not None
+        self.at(self.now, call, None, HANDING)
 
     def has_passed(self, time: int, rank: int, key: int, second: int) -> bool:
         """Say whether an entry with this time, rank and keys has had its turn, or is having it.

@@ -12,17 +12,15 @@ from collections.abc import Mapping, Sequence
 from typing import Final, NamedTuple
 
 from emulator.record.reasons import EVENT_REASONS, NONE, Because
-from emulator.scenario.models.actions import ACTION_KINDS, Action
-from emulator.scenario.models.faults import Target, kind_of
-from emulator.scenario.models.numbers import DrawnNumber
+from emulator.scenario.models.distribution import DrawnNumber
+from emulator.scenario.models.faults import ACTION_KINDS, Action, Target, kind_of
 from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS
 from emulator.world.control import Control
-from emulator.world.drawn_numbers import drawn_number
 from emulator.world.draws import Purpose, entity_key
 from emulator.world.fault_hits import why_missed
 from emulator.world.fault_times import choose, workers_of
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import drawn_number, sampling_of
 from emulator.world.worker import RunContext
 from emulator.world.worker_lifecycle import WorkerLifecycle
 

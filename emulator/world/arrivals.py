@@ -23,21 +23,40 @@ from emulator.scenario import models
 from emulator.timeline.agenda import Agenda
 from emulator.world.distribution import Distribution, OneUniform
 from emulator.world.draws import Draws, Purpose
-from emulator.world.nights import Nights
+from emulator.world.nights import Nights, Recurring
 from emulator.world.planned import Planner, Sources
-from emulator.world.recurring import Recurring
 
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
     from emulator.scenario.traces import Lines
 
-__all__ = ["Arrivals", "AtOnce", "Come", "Coming", "Entry", "FiniteSource", "Gaps", "OnDays", "Traced", "WayOf"]
+__all__ = [
+    "Arrivals",
+    "AtOnce",
+    "Come",
+    "Coming",
+    "Entry",
+    "FiniteSource",
+    "Gaps",
+    "OnDays",
+    "Traced",
+    "WayOf",
+    "Window",
+]
 
 Come = Callable[[int, int, "Line | None", int], None]
 """Takes (ordinal, tick at which it is due, line of the trace, cause)."""
 
 _ENDLESS: Final = 2**62
 _ARRIVAL_GAP: Final = int(Purpose.ARRIVAL_GAP)
+
+
+class Window(NamedTuple):
+    """When the jobs of an entry come, [begins, ends), and how many at most; None for any number."""
+
+    begins: int
+    ends: int
+    at_most: int | None = None
 
 
 class Coming(Protocol):
@@ -86,8 +105,7 @@ class Gaps:
     Args:
         law: the gaps.
         entity: the entry's key.
-        begins, ends: the window.
-        count: so many jobs at most, None for any number.
+        window: when they come, and how many at most.
         first_at_once: the first job comes at ``begins``, not one gap after it.
     """
 
@@ -117,19 +135,17 @@ class Gaps:
         come: Come,
         law: Distribution,
         entity: int,
-        begins: int,
-        ends: int,
-        count: int | None,
-        first_at_once: bool,
+        window: Window,
+        first_at_once: bool = False,
     ) -> None:
         self._agenda, self._draws, self._come = agenda, draws, come
         self._law, self._entity, self._first_at_once = law, entity, first_at_once
         self._uniform = draws.uniform
         self._law_at = law.at if isinstance(law, OneUniform) else None
-        self._begins, self._ends = begins, ends
+        self._begins, self._ends, count = window
         self._count = _ENDLESS if count is None else count
         self._ordinal = 1  # of the job that comes next
-        self._due = begins  # its tick, also if that lies beyond the window: a surge may bring it back
+        self._due = self._begins  # its tick, also if that lies beyond the window: a surge may bring it back
         self._carry = Fraction(0)  # what the exact time lies after that tick
         self._factor: Fraction | None = None  # None is 1: comparing fractions at every job is dear
         self._plan = 0  # which of its plans holds: a surge makes the entry of the agenda void
@@ -204,12 +220,11 @@ class FiniteSource:
         come: Come,
         law: Distribution,
         entity: int,
-        begins: int,
-        ends: int,
-        count: int,
+        window: Window,
     ) -> None:
         self._agenda, self._draws, self._come, self._law, self._entity = agenda, draws, come, law, entity
-        self._begins, self._ends, self._count = begins, ends, count
+        self._begins, self._ends, count = window
+        self._count = count or 0
         self._last = 0
 
     def start(self) -> None:

@@ -2,7 +2,7 @@
 
 from collections.abc import Callable
 
-from emulator.broker.jobs import Attempt
+from emulator.broker.jobs import Attempt, View
 from emulator.broker.matching import Offer
 from emulator.timeline.agenda import Agenda
 from emulator.world.worker import Request, Worker
@@ -24,12 +24,14 @@ class Alike:
         places: of those who poll, in order: (place within the period, worker's place, worker).
         next_at: the next poll that is foreseen, -1 for none.
         speed: their speed, if they decline what they cannot end in time.
+        view: what they see of the broker's queues.
     """
 
-    __slots__ = ("candidates", "next_at", "offer", "places", "poll", "queues", "speed", "worker")
+    __slots__ = ("candidates", "next_at", "offer", "places", "poll", "queues", "speed", "view", "worker")
 
-    def __init__(self, signature: Signature, worker: Worker) -> None:
+    def __init__(self, signature: Signature, worker: Worker, view: View) -> None:
         self.queues, self.offer, self.poll, declines = signature
+        self.view = view
         self.worker = worker  # one of them, for what they have in common
         self.speed = None if declines is None else worker.real_speed
         self.candidates: list[Candidate] = []

@@ -25,7 +25,7 @@ from emulator.broker.matching import Offer
 from emulator.broker.rules import Hint, Outcome
 from emulator.record.reasons import Because
 from emulator.scenario.schedules import Switch
-from emulator.timeline.agenda import ENDS, HANDING, MESSAGES, REST
+from emulator.timeline.agenda import ENDS, MESSAGES, REST
 from emulator.world.candidates import Alike, Doubles, Signature
 from emulator.world.execution import Execution
 from emulator.world.heartbeat_schedule import Heartbeats
@@ -258,6 +258,13 @@ class Dispatcher:
         answer = self.broker.hand_in(now, attempt.event, message, attempt.token, outcome, why, hint)
         self._outcome_answered(attempt, answer)
 
+    def end_well(self, attempt: Attempt) -> None:
+        """Hand in that an attempt went well, whose work stops at this very instant, likewise."""
+        worker = attempt.worker
+        worker.number = number = worker.number + 1
+        answer = self.broker.end_well(self._agenda.now, (worker.holder, number, 0), attempt)
+        self._outcome_answered(attempt, answer)
+
     def answered(self, request: Request, answer: Any) -> None:
         """The answer to a request has reached its worker."""
         worker = request.worker
@@ -365,7 +372,7 @@ class Dispatcher:
         signature = (worker.queues, self.offer(worker, free), poll, able)
         alike = self._alike.get(signature)
         if alike is None:
-            alike = self._alike[signature] = Alike(signature, worker)
+            alike = self._alike[signature] = Alike(signature, worker, self.broker.view(worker.queues, signature[1]))
             self._groups.append(alike)
             if poll:
                 self._periodic.append(alike)
@@ -388,8 +395,8 @@ class Dispatcher:
     def hand_over_soon(self) -> None:
         """Hand work over at the end of this instant."""
         if self._due_at < 0:
-            self._due_at = now = self._agenda.now
-            self._agenda.at(now, self.hand_over, None, HANDING)
+            self._due_at = self._agenda.now
+            self._agenda.end_instant(self.hand_over)
 
     def hand_over(self, _: object) -> None:
         """End an instant: let those who ask have what is eligible by now."""
@@ -418,7 +425,7 @@ class Dispatcher:
             if not candidates:
                 continue
             left = None if alike.speed is None else self.time_left(alike.worker, alike.speed)
-            entry = self.broker.best(alike.queues, alike.offer, left)
+            entry = self.broker.first(alike.view, left)
             if entry is None or not self._asks_first(alike, now):
                 continue
             if (
@@ -465,12 +472,14 @@ class Dispatcher:
         if request is None:  # over a link without delay or loss, a request and its answer are one
             worker.number = number = worker.number + 1
             message, left = (worker.holder, number, 0), None
+            begins = not worker.looks_at_end
             offer: Offer = worker.equipment
         else:
             holder = self.broker.holder(worker.name, request.incarnation)
             message = (holder, request.number, request.arrived)
             offer, left = self.offer(worker, request.free), self.time_left(worker, worker.real_speed)
-        attempt = self.broker.take(now, 0, message, worker.queues, offer, left, found)
+            begins = False
+        attempt = self.broker.take(now, message, worker.queues, offer, left, found, begins)
         if attempt is not None and self.doubles.wanted:
             self.doubles.note(worker, attempt)
         if request is not None:
@@ -560,7 +569,7 @@ class Dispatcher:
         for _, _, _, worker, _ in alike.candidates:
             worker.asked_at = now
         alike.candidates.clear()
-        if not alike.places or (not self.doubles.offered and self.broker.best(alike.queues, alike.offer, None) is None):
+        if not alike.places or (not self.doubles.offered and self.broker.first(alike.view, None) is None):
             return
         period, start = alike.poll, now + 1
         place = bisect_left(alike.places, (start % period, -1), key=_place)

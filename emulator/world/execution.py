@@ -14,11 +14,10 @@ from emulator.broker.rules import Hint, Outcome
 from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.access import Access
-from emulator.world.asking import Again
 from emulator.world.draws import Purpose, numbers_key
 from emulator.world.effects import Effects
 from emulator.world.heartbeat_schedule import Heartbeats
-from emulator.world.plan import Step, target_of
+from emulator.world.plan import Again, Step, target_of
 from emulator.world.systems import Call, Systems
 from emulator.world.transport import Transport
 from emulator.world.worker import Request, RunContext, Worker
@@ -35,7 +34,8 @@ class Execution:
     """Drives the attempts of all workers.
 
     Attributes:
-        ask_soon: lets a worker ask for work; hand_in: hands an outcome in over a link without delay or loss.
+        ask_soon: lets a worker ask for work; hand_in: hands an outcome in over a link without delay or loss;
+            end_well: that an attempt went well, whose work stops now.
         program_dies: takes a worker's program down.
         notice: told when a worker is rid of an attempt, which need not leave an event; None: nobody is.
     """
@@ -53,12 +53,14 @@ class Execution:
         "_transport",
         "_uniform",
         "ask_soon",
+        "end_well",
         "hand_in",
         "notice",
         "program_dies",
     )
 
     ask_soon: Callable[[Worker], None]
+    end_well: Callable[[Attempt], None]
     hand_in: Callable[[Attempt, Outcome, Because, Hint | None], None]
     program_dies: Callable[[Worker, int], None]
 
@@ -105,7 +107,8 @@ class Execution:
         worker.free -= routine.slots
         if job.progress and (routine.starts_after_last or job.terms.resumes):
             attempt.step = job.progress
-        attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
+        if not attempt.event:  # else it was told together with the hand-out
+            attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
         if worker.looks_at_end:
             self._heartbeats.began(attempt)
         if not self._is_valid(token):  # the answer came late, or to a second worker
@@ -266,11 +269,10 @@ class Execution:
             why = Because("no_access", {"system": part.system, "refusal": refusal})
             self._refused(attempt, step, why, None)
             return
-        call = Call()
-        call.job, call.attempt, call.token, call.worker = job.number, attempt.number, attempt.token, worker.name
         number = 0 if attempt.again is None else attempt.again.number
-        call.key = numbers_key(job.entity, job.draw_number, attempt.number, part.first_number + element, number)
-        call.system, call.target, call.cause = part.system, target_of(job, step), attempt.event
+        key = numbers_key(job.entity, job.draw_number, attempt.number, part.first_number + element, number)
+        call = Call((job.number, attempt.number, attempt.token, worker.name), key, part.system)
+        call.target, call.cause = target_of(job, step), attempt.event
         call.patience = part.model.patience
         call.effect, call.scope = str(part.model.effect or ""), job.scope
         call.if_already_in_progress = part.model.if_already_in_progress
@@ -402,6 +404,9 @@ class Execution:
         if not direct:
             self._heartbeats.settle(worker)
         attempt.handing_in = True  # from now on no heartbeat names its token
+        if direct and outcome == "ok":
+            self.end_well(attempt)
+            return
         code = FINISHED if outcome == "ok" else why.code
         row = (now, "work_stopped", attempt.event, job.number, worker.name, attempt.number, attempt.token, code)
         attempt.event = self._emit((*row, why.values) if why.values else row)

@@ -95,16 +95,16 @@ class Faults:
         for lane in self._poisoned:
             entry, _, ordinal = lane.name.rpartition("#")
             if not self._job_of(entry, int(ordinal)):
-                self._tell_missed(at, lane.kind, lane.place, 1, lane.name, "", 0, "no_such_job_came")
+                self._tell_missed(Missed(at, lane.kind, _place(lane.place), 1, lane.name, "no_such_job_came"))
         for place, fault in enumerate(self._scenario.faults):
             if not fault.share_of_nights:
                 continue
             for name in self._absent(fault) if place in self._came else ():
-                self._tell_missed(at, aim_of(fault)[0], place, 0, name, "", 0, "no_such_workers")
+                self._tell_missed(Missed(at, aim_of(fault)[0], _place(place), 0, name, "no_such_workers"))
             if place not in self._came:
                 kind, aim = aim_of(fault)
                 why = "not_before_the_end" if place in self._aimed else "no_such_workers"
-                self._tell_missed(at, kind, place, 0, aim, "", 0, why)
+                self._tell_missed(Missed(at, kind, _place(place), 0, aim, why))
 
     def _absent(self, fault: Fault) -> list[str]:
         """Name the workers that a fault is aimed at and that are not there, as under a variant with fewer of them."""
@@ -170,17 +170,17 @@ class Faults:
         hit = lane.hits(self._draws, number)
         if not hit:
             why = "share_is_none" if lane.pool else "no_workers"
-            self._tell_missed(now, lane.kind, lane.place, number, lane.name, "", 0, why)
+            self._tell_missed(Missed(now, lane.kind, _place(lane.place), number, lane.name, why))
         return [struck for worker in hit if (struck := self._strike(lane, number, worker)) is not None]
 
     def _strike(self, lane: Lane, number: int, worker: Worker | None) -> Struck | None:
         now, target = self._agenda.now, lane.name if worker is None else worker.name
         who = "" if worker is None else worker.name
-        row = (now, "fault_began", 0, 0, who, lane.kind, f"faults[{lane.place}]", number, target)
+        row = (now, "fault_began", 0, 0, who, lane.kind, _place(lane.place), number, target)
         event = self._emit(row)
         why = self._hits.begin(event, lane, number, worker, lane.strength(self._draws, number, worker))
         if why:
-            self._tell_missed(now, lane.kind, lane.place, number, target, who, event, why)
+            self._tell_missed(Missed(now, lane.kind, _place(lane.place), number, target, why), who, event)
             return None
         if lane.kind == "poison_job":
             self._poisoned.append(lane)
@@ -196,12 +196,14 @@ class Faults:
         lane, number, worker, began = ending
         target = lane.name if worker is None else worker.name
         row = (self._agenda.now, "fault_ended", began, 0, "" if worker is None else worker.name)
-        event = self._emit((*row, lane.kind, f"faults[{lane.place}]", number, target))
+        event = self._emit((*row, lane.kind, _place(lane.place), number, target))
         self._hits.end(event, lane, number, worker)
 
-    def _tell_missed(
-        self, at: int, kind: str, place: int, number: int, target: str, worker: str, cause: int, why: str
-    ) -> None:
-        where = f"faults[{place}]"
-        self.missed.append(Missed(at, kind, where, number, target, why))
-        self._emit((at, "fault_missed", cause, 0, worker, kind, where, number, target, why))
+    def _tell_missed(self, what: Missed, worker: str = "", cause: int = 0) -> None:
+        self.missed.append(what)
+        row = (what.at, "fault_missed", cause, 0, worker, what.fault, what.place, what.number, what.target, what.why)
+        self._emit(row)
+
+
+def _place(number: int) -> str:
+    return f"faults[{number}]"

@@ -218,17 +218,16 @@ def exponential(u: float, mean_ticks: int) -> int:
     >>> exponential(0.5, 60_000_000)
     41588831
     """
-    value = -mean_ticks * log1p(-u)
-    shifted = value + 0.5
+    shifted = 0.5 - mean_ticks * log1p(-u)
     tick = int(shifted)
     error = shifted * _FOUR_LIBM
     if error < shifted - tick < 1.0 - error and tick < LONGEST:  # nearly always: a half is farther off than the error
         return tick
-    return _settle_exponential(u, mean_ticks, value, error)
+    return _settle_exponential(u, mean_ticks, error)
 
 
-def _settle_exponential(u: float, mean_ticks: int, value: float, error: float) -> int:
-    return _settle(value, error, lambda n: mean_ticks * hazard(u) >= n - HALF)
+def _settle_exponential(u: float, mean_ticks: int, error: float) -> int:
+    return _settle(-mean_ticks * log1p(-u), error, lambda n: mean_ticks * hazard(u) >= n - HALF)
 
 
 def erlang(uniforms: Sequence[float], mean_ticks: int) -> int:

@@ -17,9 +17,9 @@ from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import FAULTS, Agenda
 from emulator.world.access import Access
 from emulator.world.actions import Actions
+from emulator.world.arrival_processes import Ways
 from emulator.world.arrivals import Arrivals
-from emulator.world.completion import CompletionListener
-from emulator.world.control import Control
+from emulator.world.control import Control, LeaseNotices
 from emulator.world.dispatcher import Dispatcher
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.effects import Effects
@@ -29,21 +29,16 @@ from emulator.world.faults import Faults
 from emulator.world.heartbeat_schedule import HeartbeatSchedule
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
-from emulator.world.lease_notices import LeaseNotices
-from emulator.world.nights import Nights, entries_waited_for
-from emulator.world.offered import offered_load
-from emulator.world.own_terms import OwnTerms, rules_of
+from emulator.world.nights import CompletionListener, Nights, entries_waited_for
 from emulator.world.plan import ReadyRoutine
 from emulator.world.planned import Sources
-from emulator.world.power import Power
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import sampling_of
 from emulator.world.stuck import StuckJobs
 from emulator.world.systems import Systems
-from emulator.world.tonight import tonight
+from emulator.world.tonight import OwnTerms, offered_load, rules_of, tonight
 from emulator.world.transport import Transport
-from emulator.world.ways import Ways
 from emulator.world.worker import RunContext, Worker
-from emulator.world.worker_lifecycle import WorkerLifecycle
+from emulator.world.worker_lifecycle import Power, WorkerLifecycle
 
 __all__ = ["World"]
 
@@ -101,11 +96,10 @@ class World:
         self.heartbeats = (SimulatedHeartbeats if is_simulated else ComputedHeartbeats)(context, schedule)
         by_slots = any(routine.takes_slots > 1 for routine in scenario.routines.values())
         self.dispatcher = Dispatcher(context, self.heartbeats, by_slots)
-        waited_for, grouped = entries_waited_for(scenario)
+        waited_for = dict.fromkeys(named, False) | entries_waited_for(scenario)
         nights = Nights(scenario, loaded.clock, agenda, self._entry_complete)
-        waited_for = waited_for.union(named)
         recurring = {entry.label for entry in scenario.arrivals if entry.recurs is not None}
-        remembered = _named_jobs(scenario) | waited_for
+        remembered = _named_jobs(scenario).union(waited_for)
         self.sources = Sources(self.routines, OwnTerms(scenario, policies).of, recurring, nights, remembered)
         self.broker = Broker(
             [rules_of(name, queue, (policies or {}).get(name)) for name, queue in scenario.queues.items()],
@@ -114,7 +108,6 @@ class World:
             self._jitter,
             leases_during_outage=scenario.broker.leases_during_outage,
             remembered=waited_for,
-            grouped=grouped,
         )
         self.systems = Systems(dict(scenario.systems), agenda, sink, self.draws)
         pool_of = {worker.name: worker.pool for worker in self.workers.values()}
@@ -152,7 +145,11 @@ class World:
         transport.answered, transport.asked = dispatcher.answered, dispatcher.asked
         transport.broker_acted = dispatcher.broker_acted
         transport.learn, transport.needs_contact = notices.learn, notices.needs_contact
-        execution.ask_soon, execution.hand_in = dispatcher.ask_soon, dispatcher.hand_in
+        execution.ask_soon, execution.hand_in, execution.end_well = (
+            dispatcher.ask_soon,
+            dispatcher.hand_in,
+            dispatcher.end_well,
+        )
         execution.program_dies = lifecycle.program_dies
         notices.ask_soon, notices.leave_now = dispatcher.ask_soon, lifecycle.leave_now
         dispatcher.broker, dispatcher.transport, dispatcher.execution = self.broker, transport, execution

@@ -111,7 +111,7 @@ def test_a_device_is_no_file_of_nights() -> None:
 def test_a_file_of_nights_has_a_largest_size(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     path = tmp_path / "draft.nights.csv"
     path.write_text("date,kind,accepted\n")  # 19 bytes
-    monkeypatch.setattr("emulator.scenario.past_nights._MOST_BYTES", 19)
+    monkeypatch.setattr("emulator.scenario.files._MOST_BYTES", 19)
     assert read_nights(path)[0] == []
     (path := tmp_path / "longer.nights.csv").write_text("date,kind,accepted\n\n")
     with pytest.raises(InputError, match="is longer than 19 bytes: give a file of nights"):

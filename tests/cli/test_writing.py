@@ -1,6 +1,9 @@
 """Where results are written: never over what they are made from, and never half."""
 
+import json
 import os
+import subprocess
+import sys
 from collections.abc import Callable
 from pathlib import Path
 
@@ -72,6 +75,27 @@ def test_a_text_goes_where_a_link_leads_and_leaves_rights_alone(place: Path) -> 
         b"new\r\n",
         0o640,
     )
+
+
+@pytest.mark.slow
+def test_pipes_take_what_is_written(place: Path) -> None:
+    """A named pipe gets the whole of a text and no end before it, and so does what /dev/stdout leads to."""
+    os.mkfifo(place / "evidence")
+    run = [sys.executable, "-m", "emulator", "run", "fits.yaml", "--quiet", "--evidence"]
+    reader = subprocess.Popen(["cat", "evidence"], stdout=subprocess.PIPE, text=True)
+    try:
+        done = subprocess.run([*run, "evidence"], capture_output=True, text=True)
+        read, _ = reader.communicate(timeout=10)
+    finally:
+        reader.kill()
+    assert (done.returncode, done.stderr, done.stdout) == (0, "", "The night fits: the one requirement is met.\n")
+    done = subprocess.run([*run, "/dev/stdout"], capture_output=True, text=True)
+    assert (done.returncode, done.stderr, done.stdout) == (
+        0,
+        "",
+        f"{read}The night fits: the one requirement is met.\n",
+    )
+    assert json.loads(read)["format"] == "evidence of a run, 1"
 
 
 def test_a_file_in_a_folder_that_takes_no_other_is_written_itself(place: Path, monkeypatch: pytest.MonkeyPatch) -> None:

@@ -44,6 +44,62 @@ def test_entries_fire_by_time_rank_keys_and_number():
     assert (agenda.now, agenda.rank, len(agenda), agenda.peek()) == (20, REST, 0, None)
 
 
+class Entered(Agenda):
+    """An agenda on which what ends an instant is always an entry."""
+
+    def end_instant(self, call):
+        self.at(self.now, call, None, HANDING)
+
+
+@pytest.mark.parametrize("before", [None, (5, HANDING), (5, HANDING, 0, 0, 99), (6,)])
+@pytest.mark.parametrize("again", [0, 1, 2])
+@pytest.mark.parametrize("more", [(), ((5, REST),), ((5, ENDS), (6, REST))])
+def test_what_ends_an_instant_fires_as_an_entry_would(before, again, more):
+    """Alone or not, asked for twice, once more from within, from outside a run, and where a run is cut off there."""
+
+    def seen_on(agenda):
+        seen, left = [], [again]
+
+        def end(_):
+            seen.append((agenda.now, agenda.rank, agenda.has_passed(agenda.now, REST, 0, 0)))
+            if left[0]:
+                left[0] -= 1
+                agenda.end_instant(end)
+
+        def ask(_):
+            agenda.end_instant(end)
+            for at, rank in more:
+                agenda.at(at, lambda what: seen.append((agenda.now, what)), (at, rank), rank)
+            if again == 1:
+                agenda.end_instant(end)
+
+        agenda.at(5, ask)
+        agenda.end_instant(lambda _: seen.append("from outside"))
+        stopped = agenda.run(before)
+        return seen, stopped, agenda.rank, len(agenda), agenda.run(), len(seen)
+
+    assert seen_on(Agenda()) == seen_on(Entered())
+
+
+def test_what_ends_an_instant_is_left_where_the_loop_has_something_to_run_or_an_entry_fails():
+    """It waits as an entry, and fires when the run goes on."""
+    agenda, ready, seen = Agenda(), [], []
+
+    def ask(error):
+        agenda.end_instant(seen.append)
+        ready.append("a task")
+        if error:
+            raise error
+
+    agenda.at(5, ask)
+    agenda.at(6, ask, ValueError("it fails"))
+    assert (agenda.run(until=ready), seen, agenda.peek()[:2]) == (REST, [], (5, HANDING))
+    with pytest.raises(ValueError, match="it fails"):
+        agenda.run()
+    assert (seen, agenda.peek()[:2]) == ([None], (6, HANDING))
+    assert (agenda.run(), seen) == (HANDING, [None, None])
+
+
 def test_what_is_made_for_now_joins_its_rank_before_the_clock_moves():
     """An end that a message causes comes before the next message of the same instant."""
     agenda, seen = Agenda(), []

@@ -1,5 +1,6 @@
 """What is drafted from past nights whose truth is known, and that it is a scenario."""
 
+import re
 from copy import copy
 from dataclasses import replace
 from datetime import date
@@ -67,6 +68,9 @@ def test_guesses_come_first_and_each_value_says_where_it_is_from(draft: Draft) -
     assert set(draft.guesses) == {"queues.night.lease", "pools.dome.poll", "pools.dome.heartbeat"}
     assert load_text(draft.text, "draft.yaml").said[("queues", "night", "lease")].source == "guess"
     assert "# No loss was seen" in draft.text.replace("# - ", "# ")
+    told = " ".join(line.strip(" #") for line in draft.text.splitlines())
+    for of in ("runs", "jobs", "gaps between a failure and the next attempt"):
+        assert re.search(rf"from \d+ {of} [^:]*from 2026-03-02 to 2026-03-29.{{1,80}} (95 % interval|90 % )", told), of
 
 
 def test_a_draft_for_another_night_starts_then_and_plays(learnt: Learnt) -> None:

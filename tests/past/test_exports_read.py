@@ -13,7 +13,7 @@ from emulator.errors import InputError, ScenarioError
 from emulator.past.attempts import attempts_of
 from emulator.past.columns import MEANINGS, guess_columns
 from emulator.past.columns_file import columns_text, read_columns_file
-from emulator.past.moments import read_moments, recognise
+from emulator.past.moments import Form, read_moments, recognise
 from emulator.past.nights import nights_of, parse_night
 from emulator.past.outcomes import MEANINGS as OUTCOMES
 from emulator.past.outcomes import Seen, meaning_of
@@ -65,7 +65,7 @@ def write(
 
 
 @pytest.mark.parametrize("charset", ["utf-8", "utf-8-sig", "utf-16", "cp1252"])
-@pytest.mark.parametrize("delimiter", [";", ",", "\t", "|"])
+@pytest.mark.parametrize("delimiter", [";", ",", "\t", "|", "^", "~", "\x1f", "\x01"])
 def test_delimiters_and_character_sets(tmp_path: Path, charset: str, delimiter: str) -> None:
     found = rows(50)
     found[3][1] = "prüfen"
@@ -89,6 +89,29 @@ def test_what_is_around_the_rows_is_counted_with_its_lines(tmp_path: Path) -> No
     }
 
 
+def test_damaged_rows_are_left_out_with_their_lines_or_end_the_reading(tmp_path: Path) -> None:
+    """A zero byte in a row, a cell of 200,000 characters, and a quote that nobody closes."""
+    path = write(tmp_path / "a.csv", rows(40))
+    lines = path.read_text().splitlines()
+    lines[3] = lines[3].replace("dome", "do\0me")
+    lines.insert(10, "x" * 200_000)
+    path.write_text("\n".join(lines))
+    table = read_table(path)
+    assert [(it.why, it.lines) for it in table.left_out] == [("a zero byte in it", (4,)), ("another width", (11,))]
+    assert len(table) == len(lines) - 3
+    lines.insert(12, '"not closed')
+    path.write_text("\n".join(lines))
+    with pytest.raises(
+        InputError, match=rf"a.csv:13: a quote opens here, and {len(lines) - 13} more lines belong to it"
+    ):
+        read_table(path)
+
+
+def test_columns_of_one_name_are_told_apart(tmp_path: Path) -> None:
+    (tmp_path / "a.csv").write_text("job;begun;begun\n1;2026-05-04;2026-05-05\n")
+    assert read_table(tmp_path / "a.csv").names == ["job", "begun", "begun 3"]
+
+
 def test_quoted_line_ends_do_not_move_the_lines(tmp_path: Path) -> None:
     (tmp_path / "a.csv").write_text('a;b\n"one\ntwo";1\nthree;2\n')
     table = read_table(tmp_path / "a.csv")
@@ -96,7 +119,7 @@ def test_quoted_line_ends_do_not_move_the_lines(tmp_path: Path) -> None:
     assert list(table.lines) == [2, 4]
 
 
-def test_json_lines_and_sqlite_and_workload_logs(tmp_path: Path) -> None:
+def test_json_lines_and_sqlite_and_workload_logs(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     (tmp_path / "a.jsonl").write_text('{"id": 1, "at": {"begun": "x"}}\nno\n{"id": 2, "said": null, "more": [1]}\n')
     table = read_table(tmp_path / "a.jsonl")
     assert (table.names, table.columns) == (["id", "at.begun", "more"], [["1", "2"], ["x", ""], ["", "[1]"]])
@@ -107,7 +130,11 @@ def test_json_lines_and_sqlite_and_workload_logs(tmp_path: Path) -> None:
         base.execute("insert into small values (1)")
         base.executemany("insert into jobs values (?, ?)", [(1, "x"), (2, None)])
     base.close()
-    assert read_table(tmp_path / "a.db").columns == [["1", "2"], ["x", ""]]
+    with monkeypatch.context() as patch:
+        patch.setattr("emulator.past.tables._CHUNK", 1)
+        told: list[float] = []
+        assert read_table(tmp_path / "a.db", progress=told.append).columns == [["1", "2"], ["x", ""]]
+        assert told == [0.5, 1.0]
     assert read_table(tmp_path / "a.db", "small").columns == [["1"]]
     with pytest.raises(InputError, match="has no table `plates`, but jobs, small"):
         read_table(tmp_path / "a.db", "plates")
@@ -125,6 +152,8 @@ def test_json_lines_and_sqlite_and_workload_logs(tmp_path: Path) -> None:
         (b"a;b\n", "holds a header and no rows"),
         (b"\xff\xfe\x00", "is not UTF-16"),
         (b"{\n{\n", "no line of it is a JSON mapping"),
+        (b'[\n{"job": 1}\n]', "is one list of JSON: write each of its mappings on a line of its own"),
+        (b"SQLite format 3\0" + b"x" * 100, "file is not a database: give a whole copy that no program writes to"),
     ],
 )
 def test_what_is_no_export(tmp_path: Path, content: bytes, said: str) -> None:
@@ -176,6 +205,20 @@ def test_a_column_decides_on_its_order_and_the_shorter_span_is_a_guess() -> None
     assert "span 1 days" in guess.why
     assert recognise(["done", "failed"]) is None
     assert recognise(["2026", "17"]) is None
+
+
+def test_one_date_that_no_calendar_shows_does_not_hide_the_others(tmp_path: Path) -> None:
+    """Of ten dates 30 February is none; by the other order only the first six would exist."""
+    cells = [f"{day:02d}.02.2026 10:00" for day in (*range(5, 10), 12, 13, 27, 28, 30)]
+    form = recognise(cells)
+    assert form == Form("numbers", "day month year", "by it 9 of 10 dates exist, by another order fewer", guess=True)
+    assert read_moments(cells, form, "UTC").unread == [9]
+    assert recognise([*cells, "31.02.2026 10:00"]) is None
+    assert recognise(["2026-05-04T19:00:00+25:00"]) is None  # no zone is 25 hours ahead
+    (tmp_path / "a.csv").write_text("\n".join(["job;begun", *(f"1;{it}" for it in [*cells, "31.02.2026 10:00"])]))
+    said = r"9 of 11 cells of column 'begun' look like one, and '30.02.2026 10:00' in line 11 does not"
+    with pytest.raises(InputError, match=said):
+        guess_columns(read_table(tmp_path / "a.csv"), "UTC")
 
 
 def test_an_hour_that_comes_twice_is_doubtful() -> None:

@@ -263,6 +263,9 @@ def test_rules_that_cannot_be_counted_up_to_the_night_say_why() -> None:
 def test_what_is_no_timetable_is_none_and_what_is_no_history_is_refused(tmp_path: Path, rows: list[list[str]]) -> None:
     (tmp_path / "a.csv").write_text(delimited([HEADER, *rows], ";"))
     assert read_timetable(tmp_path / "a.csv") is None
+    # A line of a workload log begins like a rule: minute 1, hour 0, day 5, month 3, Monday.
+    (tmp_path / "a.swf").write_text("1 0 5 3 1 -1 -1 1 -1 -1 1 1 1 1 1 -1 -1 -1\n")
+    assert read_timetable(tmp_path / "a.swf") is None
     (tmp_path / "rules").write_text("30 21 * * * copy\n")
     with pytest.raises(InputError, match="tells nothing of past jobs: give an export of them"):
         learn_files([tmp_path / "rules"], night=NIGHT)

@@ -39,7 +39,7 @@ place = st.integers(0, 100_000)
 @cache
 def stream(seed: int) -> tuple[Row, ...]:
     """Give the events of a random stream of requests, folded once to be sure of it."""
-    model = Model(leases_during_outage=("expire", "extend")[seed % 2], first_token=1 + 10 * (seed % 3))
+    model = Model(leases_during_outage=("expire", "extend")[seed % 2], first=(1, 1 + 10 * (seed % 3)))
     for step, a, b, c in chosen(seed + 100, 220):
         STEPS[step % len(STEPS)](model, a, b, c)
     rows = tuple(model.d.recorder.rows)

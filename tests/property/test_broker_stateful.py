@@ -19,7 +19,7 @@ class RandomRequests(RuleBasedStateMachine):
 
     @initialize(over=st.sampled_from(["expire", "extend"]), first=st.sampled_from([1, 1000]))
     def begin(self, over: str, first: int) -> None:
-        self.model = Model(leases_during_outage=over, first_token=first)
+        self.model = Model(leases_during_outage=over, first=(1, first))
 
     @invariant()
     def all_is_well(self) -> None:

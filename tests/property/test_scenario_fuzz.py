@@ -15,8 +15,8 @@ from quiet_night import RIGHT
 from emulator.errors import ScenarioError
 from emulator.scenario.hazards import hazards
 from emulator.scenario.load import Loaded, from_settings, load_text
-from emulator.scenario.resolved import resolved
 from emulator.scenario.schema import schema
+from emulator.scenario.stated import resolved
 from emulator.scenario.text import read
 
 TEXTS = [(RIGHT / f"{name}.yaml").read_text("utf-8") for name in ("quiet", "shown", "everything")]

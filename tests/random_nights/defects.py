@@ -15,12 +15,12 @@ from emulator.record.events import Row
 from emulator.scenario.clock import Clock
 from emulator.scenario.models import PowerSchedule
 from emulator.scenario.schedules import Switch, power_switches
-from emulator.timeline.agenda import ENDS, REST
-from emulator.world import dispatcher, power
+from emulator.timeline.agenda import ENDS, Agenda
+from emulator.world import worker_lifecycle
 from emulator.world.dispatcher import Dispatcher
 from emulator.world.execution import Execution
 from emulator.world.heartbeats_computed import ComputedHeartbeats
-from emulator.world.service import Service
+from emulator.world.systems import Service
 from emulator.world.transport import Transport
 from emulator.world.worker import Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
@@ -72,7 +72,7 @@ def the_first_by_place_goes_first(patch: pytest.MonkeyPatch) -> None:
 
 def work_is_handed_over_amid_an_instant(patch: pytest.MonkeyPatch) -> None:
     """Work was handed over before everything else of its instant had happened."""
-    patch.setattr(dispatcher, "HANDING", REST)
+    patch.setattr(Agenda, "end_instant", lambda self, call: self.at(self.now, call))
 
 
 def an_overtaken_heartbeat_is_not_old_where_they_are_computed(patch: pytest.MonkeyPatch) -> None:
@@ -158,7 +158,7 @@ def a_window_that_ends_inside_another_switches_off(patch: pytest.MonkeyPatch) ->
             key=lambda switch: switch[:2],
         )
 
-    patch.setattr(power, "power_switches", one_by_one)
+    patch.setattr(worker_lifecycle, "power_switches", one_by_one)
 
 
 DEFECTS: Final[Mapping[Callable[[pytest.MonkeyPatch], None], str]] = MappingProxyType(

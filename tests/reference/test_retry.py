@@ -16,9 +16,8 @@ from itertools import accumulate
 import pytest
 from broker_driver import Driver
 
-from emulator.broker.jitter import jittered
 from emulator.broker.retry import base_pause
-from emulator.broker.rules import DataRetry, QueueRules
+from emulator.broker.rules import DataRetry, QueueRules, jittered
 from emulator.broker.workers import HeartbeatReply
 from emulator.timeline.bucket import TokenBucket
 from emulator.timeline.ticks import MILLISECOND, SECOND
@@ -290,7 +289,7 @@ def test_fencing_order():
     Kleppmann, Designing Data-Intensive Applications, 2017, ch. 8, figure on fencing tokens (from memory). Here it is
     the broker that is presented with them, as renewals; a fenced system beside it has a test of its own.
     """
-    d = Driver(QueueRules("night", lease=100, retry=DataRetry(9)), first_token=33)
+    d = Driver(QueueRules("night", lease=100, retry=DataRetry(9)), first=(1, 33))
     d.submit()
     d.taken()
     accepted = [d.heartbeat(33)]

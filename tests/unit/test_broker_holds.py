@@ -222,7 +222,7 @@ def test_a_held_queue_hands_nothing_out_and_what_runs_goes_on():
 def test_what_keeps_a_job_from_running_is_explained():
     """Every reason is told at once, and each has its words."""
     rules = QueueRules("night", lease=100, running_at_most=1, retry=DataRetry(9, pause="constant", first=30))
-    d = Driver(rules, remembered=frozenset(["plates"]))
+    d = Driver(rules, remembered={"plates": False})
 
     def explain(now: int, job: int, equipments: list[frozenset[str]] | None = None) -> str:
         return in_words(d.broker.explain(now, job, equipments))

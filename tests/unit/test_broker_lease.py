@@ -79,13 +79,13 @@ def test_a_repeated_request_for_a_job_is_the_same_request():
     d = Driver(NIGHT)
     d.register()
     take = (("night",), frozenset(), None)
-    assert d.broker.take(0, 0, d.message(5), *take) is None
+    assert d.broker.take(0, d.message(5), *take) is None
     d.submit()
-    assert d.broker.take(1, 0, d.message(5), *take) is None
-    grant = d.broker.take(2, 0, d.message(6), *take)
+    assert d.broker.take(1, d.message(5), *take) is None
+    grant = d.broker.take(2, d.message(6), *take)
     events = len(d.recorder.rows)
     d.submit()
-    assert [d.broker.take(3, 0, d.message(6), *take), d.broker.take(3, 0, d.message(4), *take)] == [grant, None]
+    assert [d.broker.take(3, d.message(6), *take), d.broker.take(3, d.message(4), *take)] == [grant, None]
     assert len(d.recorder.rows) == events + 1  # the second submission
 
 
@@ -107,7 +107,7 @@ def test_messages_of_an_earlier_incarnation_may_still_come_in():
     d.submit(), d.submit()
     d.taken()
     d.register("dome-1")
-    assert d.broker.take(5, 0, d.message(9), ("night",), frozenset(), None) is None
+    assert d.broker.take(5, d.message(9), ("night",), frozenset(), None) is None
     assert d.broker.hand_in(5, 0, d.message(10), 1, "ok") is True
     assert d.state(1) == "done"
 
@@ -135,7 +135,7 @@ def test_a_repeated_outcome_is_answered_as_before():
 
 def test_tokens_rise_over_all_queues_and_jobs():
     """Every lease has a token above any before; they may begin at any number."""
-    d = Driver(NIGHT, QueueRules("day"), first_token=33, first_job=5)
+    d = Driver(NIGHT, QueueRules("day"), first=(5, 33))
     d.submit("night"), d.submit("day")
     assert [d.taken("dome-1").token, d.taken("dome-2").token] == [33, 34]
     assert (d.broker.token_of(5), d.broker.token_of(6)) == (33, 34)
@@ -401,8 +401,8 @@ def test_what_the_emulator_itself_should_never_ask_is_a_defect():
     broker = d.broker
     calls = [
         lambda: broker.holder("nobody", 1),
-        lambda: broker.take(0, 0, d.message(9), ("night", "dusk"), frozenset(), None),
-        lambda: broker.take(0, 0, d.message(10), ("dusk",), frozenset(), None),
+        lambda: broker.take(0, d.message(9), ("night", "dusk"), frozenset(), None),
+        lambda: broker.take(0, d.message(10), ("dusk",), frozenset(), None),
         lambda: broker.holder("dome-1", 7),
         lambda: broker.register(0, 0, "dome-1", 1, None),
         lambda: broker.hand_in(0, 0, d.message(11), 1, "lease_lost"),

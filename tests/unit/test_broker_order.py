@@ -241,12 +241,12 @@ def taking(waiting: int, takes: int, blocked: int = 0) -> float:
     broker, queues = d.broker, ("night",)
     holders = [broker.holder(name, 1) for name in names]
     for number, name in enumerate(names):  # every worker has been seen
-        broker.take(0, 0, d.message(1, worker=name), queues, has[number], None)
+        broker.take(0, d.message(1, worker=name), queues, has[number], None)
 
     def take() -> None:
         for number in range(takes):
             who = number % 200
-            assert broker.take(0, 0, (holders[who], 2 + number, 0), queues, has[who], None) is not None
+            assert broker.take(0, (holders[who], 2 + number, 0), queues, has[who], None) is not None
 
     return calls_of(take) / takes
 

@@ -203,7 +203,7 @@ def waiting_for(d: Driver) -> int:
 def prepared(state: State, request: Request) -> tuple[Driver, int, int]:
     """Give a driver, a job in that state whose request would be granted, and its token."""
     if request is Request.PREREQUISITE_FAILURE:
-        d = Driver(RULES, remembered=frozenset({"before"}))
+        d = Driver(RULES, remembered={"before": False})
         return d, waiting_for(d), 0
     d, job, token = in_state(state)
     make_grantable(d, job, state, request)

@@ -5,12 +5,12 @@ from broker_driver import Driver
 
 from emulator.broker.rules import QueueRules
 
-PLATES = frozenset(["plates"])
+PLATES = {"plates": False}
 
 
 def test_a_submission_is_recorded_whole():
     """Numbers are given in order, and the event tells all that a reader needs."""
-    d = Driver(QueueRules("night"), first_job=7)
+    d = Driver(QueueRules("night"), first=(7, 1))
     d.at(5)
     job = d.submit(key="m31", priority=3, not_before=9, routine="export", entry="exports", ordinal=4)
     assert job == 7

@@ -17,7 +17,7 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.hazards import hazards
 from emulator.scenario.load import Loaded, from_settings, load, varied
 from emulator.scenario.recurrence import occurrences
-from emulator.scenario.resolved import resolved
+from emulator.scenario.stated import resolved
 from emulator.timeline.ticks import DAY, HOUR
 
 

@@ -11,9 +11,10 @@ import sys
 import textwrap
 import time
 from concurrent.futures import BrokenExecutor, Executor, Future, ThreadPoolExecutor
-from contextlib import closing
+from contextlib import closing, nullcontext
 from dataclasses import asdict
 from pathlib import Path
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
@@ -23,11 +24,12 @@ from real_time import at_best
 from emulator import compare, nights, size
 from emulator.broker.rules import RetryCase
 from emulator.errors import InputError, ScenarioError
-from emulator.experiment import night
+from emulator.experiment import executors, night
 from emulator.experiment.compare import compare_async
 from emulator.experiment.replicate import replicate
 from emulator.experiment.replications import looks
 from emulator.experiment.settings import setting_of
+from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.result import Comparison
 from emulator.scenario import load
 from emulator.timeline.ticks import MINUTE
@@ -167,12 +169,54 @@ def test_precision_ends_a_comparison_as_soon_as_a_look_finds_it_reached() -> Non
 
 
 @pytest.mark.slow
-def test_it_does_not_matter_where_nights_are_run() -> None:
+def test_it_does_not_matter_where_nights_are_run(monkeypatch: pytest.MonkeyPatch) -> None:
     """One process, two, and an executor of one's own give the same bytes."""
     alone = same(compared())
+    started = list[int]()
+    start = executors.own_processes
+    monkeypatch.setattr(executors, "_WORTH_PROCESSES", 0.0)
+    monkeypatch.setattr(executors, "own_processes", lambda many, **how: (started.append(many), start(many, **how))[1])
     assert same(compared(processes=2)) == alone
+    assert started == [1]  # beside this one
     with ThreadPoolExecutor(3) as executor:
         assert same(compared(processes=None, executor=executor)) == alone
+
+
+@pytest.mark.parametrize(
+    ("each", "nights", "left"),
+    [
+        (0.01, 60, None),  # 0.58 s are left after the second night
+        (0.01, 100, 98),  # 0.98 s are left after the second
+        (0.15, 7, 5),  # the first night is no measure; 0.75 s are left after the second, and others come later
+        (0.3, 4, 3),  # the first night is measure enough: 0.9 s are left
+    ],
+)
+def test_other_processes_are_started_where_what_is_left_is_worth_it(
+    monkeypatch: pytest.MonkeyPatch, each: float, nights: int, left: int | None
+) -> None:
+    """The first nights are run here and timed: if the rest takes more than 0.8 s, others start."""
+    sent = list[int]()
+
+    class Other:
+        def run(self, tasks: Any, figures: Any, done: Any, more: int = 0, *, meanwhile: Any) -> None:
+            meanwhile()
+            sent.append(len(tasks))
+
+    now, meanwhile, played = [0.0], list[str](), list[int]()
+
+    def replicated(setting: Any, seed: int, figures: Any) -> PlayedNight:
+        now[0] += each
+        return PlayedNight("as written", seed, {}, (), 1)
+
+    monkeypatch.setattr(executors, "replicate", replicated)
+    monkeypatch.setattr(executors, "_own_processes", lambda *many, **how: nullcontext(Other()))
+    monkeypatch.setattr(executors, "time", SimpleNamespace(perf_counter=lambda: now[0]))
+    setting = setting_of(load.from_settings(NIGHT), "as written")
+    with executors.open_workers([setting], 2, meanwhile=lambda: meanwhile.append("loaded")) as workers:
+        tasks = [executors.Task(setting, seed) for seed in range(nights)]
+        workers.run(tasks, (), lambda one: played.append(one.seed), more=1 if each == 0.15 else 0)
+    assert (sent, meanwhile) == (([], []) if left is None else ([left], ["loaded"]))
+    assert played == list(range(nights - (left or 0)))
 
 
 @pytest.mark.slow
@@ -510,7 +554,7 @@ def test_a_wrong_value_is_told_with_the_name_of_its_variant() -> None:
     with pytest.raises(ScenarioError) as caught:
         compare(NIGHT, variants={"often": {"pools.dome.poll": "soon"}}, nights=2)
     assert str(caught.value) == (
-        "settings (often): pools.dome.poll: 'soon' is not a duration: write 90s, 1h30m, 500ms or PT30S"
+        "settings (often): wrong-value: pools.dome.poll: 'soon' is not a duration: write 90s, 1h30m, 500ms or PT30S"
     )
 
 

@@ -10,8 +10,9 @@ import pytest
 from emulator import from_settings, run
 from emulator.experiment.night import run_night
 from emulator.record.buffer import EventBuffer
-from emulator.record.events import Row
-from emulator.record.recorder import Kept, Recorder
+from emulator.record.events import Emit, Row, emitter
+from emulator.record.kinds import BEGUN, COMPOUND, ENDED_WELL, QUEUED
+from emulator.record.recorder import Both, Recorder
 from emulator.scenario.load import load
 
 ROOT = Path(__file__).parents[2]
@@ -25,12 +26,13 @@ def rows_of(count: int) -> list[Row]:
 
 
 def buffer_of(rows: list[Row]) -> EventBuffer:
-    kept = Kept(Recorder())
+    kept = EventBuffer()
+    read: list[Row] = []
     for number, row in enumerate(rows, 1):
         assert kept.emit(row) == number
-        if number % 3 == 0:
-            kept.rows.pack()
-    return kept.rows
+        read += kept.read_on(3)
+        assert len(read) == number - number % 3
+    return kept
 
 
 @pytest.mark.parametrize("count", [0, 1, 3, 4, 5, 8, 11])
@@ -69,6 +71,57 @@ def test_rows_that_cannot_be_packed_stay_as_they_are(monkeypatch: pytest.MonkeyP
     found = buffer_of(rows)
     assert (list(found), type(found[0][5])) == (rows, Text)
     assert pickle.loads(pickle.dumps(buffer_of(rows[1:]))) == rows[1:]
+
+
+ORDINARY: list[Row] = [
+    (5, QUEUED, 0, 1, "", ("copy", "night", "plates", 2), 7),
+    (5, "queue_held", 1, 0, "", "night"),
+    (9, BEGUN, 0, 1, "dome-1", 1, 4, 99, 3),
+    (20, ENDED_WELL, 4, 1, "dome-1", 1, 4),
+    (21, "queue_released", 7, 0, "", "night"),
+]
+APART: list[Row] = [
+    (5, "submitted", 0, 1, "", "queued", "copy", "night", "plates", 7, "", 2, "", 0),
+    (5, "queue_held", 1, 0, "", "night"),
+    (9, "handed_out", 0, 1, "dome-1", 1, 4, 99, 3),
+    (9, "work_began", 0, 1, "dome-1", 1, 4),
+    (20, "work_stopped", 4, 1, "dome-1", 1, 4, "finished"),
+    (20, "attempt_ended", 5, 1, "dome-1", 1, 4, "ok", "", 20),
+    (20, "finished", 6, 1, "", "done", "", "", 1),
+    (21, "queue_released", 7, 0, "", "night"),
+]
+"""The events of the rows above, written out by hand: an event names that before it of the same row as its cause."""
+
+
+def written(emit: Emit) -> list[int]:
+    return [emit(row, COMPOUND[row[1]].events if row[1] in COMPOUND else 1) for row in ORDINARY]
+
+
+@pytest.mark.parametrize("long", [1, 2, 3, 100])
+def test_a_compound_row_is_read_as_its_events(monkeypatch: pytest.MonkeyPatch, long: int) -> None:
+    """A buffer is read by event, wherever its packed stretches end; who folds its rows is given them as they are."""
+    monkeypatch.setattr(EventBuffer, "LONG", long)
+    kept = EventBuffer()
+    assert written(emitter(kept)) == [1, 2, 4, 7, 8]
+    assert (kept.read_on(), kept.read_on()) == (ORDINARY, [])
+    assert (len(kept), list(kept), [kept[place] for place in range(8)], kept[-3:]) == (8, APART, APART, APART[-3:])
+    again = pickle.loads(pickle.dumps(kept))
+    assert (list(again), again.emit((22, "broker_down", 0, 0, "")), again[8][1]) == (APART, 9, "broker_down")
+
+
+def test_a_buffer_that_keeps_nothing_gives_each_row_once() -> None:
+    kept = EventBuffer()
+    numbers = written(emitter(kept))
+    assert (kept.read_on(6, keep=False), kept.read_on(5, keep=False), kept.read_on(keep=False)) == ([], ORDINARY, [])
+    assert (numbers[-1], kept.emit((22, "broker_down", 0, 0, ""))) == (8, 9)
+    assert kept.read_on() == [(22, "broker_down", 0, 0, "")]
+
+
+def test_a_sink_that_takes_no_compound_rows_is_given_their_events() -> None:
+    """A recorder gets each event by itself, and so does one beside a buffer that takes rows as they are."""
+    alone, beside, kept = Recorder(), Recorder(), EventBuffer()
+    assert written(emitter(alone)) == written(emitter(Both(beside, kept))) == [1, 2, 4, 7, 8]
+    assert alone.rows == beside.rows == list(kept) == APART
 
 
 @pytest.mark.parametrize("path", SCENARIOS[:6], ids=lambda path: path.stem)

@@ -7,7 +7,9 @@ from pathlib import Path
 import pytest
 
 from emulator.experiment.exporting import FORMATS, export
-from emulator.record.events import Row, read
+from emulator.record.event_view import views
+from emulator.record.events import Row
+from emulator.record.history import History
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta
 from emulator.record.reasons import Because
@@ -30,9 +32,11 @@ class Given:
     parts: dict[str, tuple[tuple[str, bool], ...]]
     night: Night
 
-    def events(self):  # type: ignore[no-untyped-def]
-        """Give the events."""
-        return read(self.rows)
+    def history(self) -> History:
+        """Give their history."""
+        night = History()
+        night.take_all(views(self.rows))
+        return night
 
 
 def attempts(*rows: Row):  # type: ignore[no-untyped-def]

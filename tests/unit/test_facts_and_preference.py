@@ -96,7 +96,7 @@ def test_what_is_wrong_is_told_at_its_place(key: str, value: Any, wrong: str) ->
 
 def test_a_mistake_in_them_has_a_line_and_a_column() -> None:
     text = "\n".join(f"{key}: {json.dumps(value)}" for key, value in NIGHT.items())
-    with pytest.raises(InputError, match=r"night.yaml:10:10: prefer.0: no figure is called 'speed'"):
+    with pytest.raises(InputError, match=r"night.yaml:10:10: wrong-reference: prefer.0: no figure is called 'speed'"):
         load_text(f"{text}\nprefer: [speed]\n", "night.yaml")
 
 

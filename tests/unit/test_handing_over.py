@@ -341,12 +341,12 @@ def test_an_instant_that_never_ends_is_an_error_that_names_the_job_and_the_worke
 
 @pytest.mark.slow
 def test_a_hundred_thousand_jobs_at_one_instant_are_no_spinning() -> None:
-    """Each takes no time at all: a hand-out, the end of the work, and the next handing over are three steps."""
+    """Each takes no time at all: the end of its work is a step, and so may the handing over after it be."""
     world, rows = _run(
         pools={"dome": {"count": 1, "serves": ["night"]}},
         routines={"copy": _takes("0s")},
         arrivals=[_at("+5m", count=100_000)],
     )
     assert sum(row[1] == "finished" for row in rows) == 100_000
-    assert 200_000 <= world.agenda.take_number() <= 400_000
+    assert 100_000 <= world.agenda.take_number() <= 300_000
     assert [row for row in rows if row[1] in HEARTBEAT_KINDS] == []

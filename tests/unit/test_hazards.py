@@ -7,7 +7,7 @@ import pytest
 from quiet_night import QUIET, RIGHT, quiet
 
 from emulator.scenario.hazards import HAZARDS, Margin, hazards, heartbeat_margins
-from emulator.scenario.hazards.retries import span
+from emulator.scenario.hazards.work import span
 from emulator.scenario.load import from_settings, load, varied
 from emulator.scenario.models import Retry
 

@@ -1,10 +1,9 @@
 """The fold, row by row: what of the broker's view reaches the night."""
 
 import dataclasses
-from collections.abc import Iterable
 
 import pytest
-from night_rows import Stream, the_rows
+from night_rows import Stream, the_rows, together
 
 from emulator.errors import DefectError
 from emulator.measure import jobs as jobs_module
@@ -33,7 +32,6 @@ from emulator.measure.night import (
     RefusedJob,
     SkippedOccurrence,
 )
-from emulator.record.events import Row
 
 
 def one_good_job() -> Stream:
@@ -63,14 +61,6 @@ def test_a_job_keeps_64_bytes() -> None:
     """A final job is one row of so many bytes; nothing else of a plain one is kept."""
     night = one_good_job().night(100)
     assert (len(night.table.rows), night.table.families, night.waits[0].begins.tolist()) == (64, {}, [])
-
-
-EVENT_BY_EVENT = (0, "queue_held", 0, 0, "", "night")
-"""A row that no figure needs: between any two others it keeps them from being read together."""
-
-
-def apart(rows: Iterable[Row]) -> list[Row]:
-    return [each for row in rows for each in (row, EVENT_BY_EVENT)]
 
 
 def told(night: Night) -> dict[str, object]:
@@ -115,10 +105,10 @@ def test_a_night_is_the_same_whether_its_events_are_read_together_or_one_by_one(
     stream.requeue(91, 5)  # no broker tells that of an attempt that ended well
     for rows in (stream.rows, the_rows().rows):
         for end in range(len(rows) + 1):
-            together, one_by_one = NightFold(1000), NightFold(1000)
-            together.feed_all(rows[:end])
-            one_by_one.feed_all(apart(rows[:end]))
-            assert told(together.close()) == told(one_by_one.close())
+            at_once, one_by_one = NightFold(1000), NightFold(1000)
+            at_once.feed_all(together(rows[:end]))
+            one_by_one.feed_all(rows[:end])
+            assert (told(at_once.close()), at_once.events) == (told(one_by_one.close()), one_by_one.events)
 
 
 def test_a_sink_numbers_what_it_folds() -> None:
@@ -126,12 +116,15 @@ def test_a_sink_numbers_what_it_folds() -> None:
     fold = NightFold(100)
     assert [fold.emit(row) for row in stream.rows] == [1, 2, 3, 4, 5, 6]
     assert (told(fold.close()), fold.events) == (told(stream.night(100)), 6)
+    fold = NightFold(100)
+    assert [fold.emit(row) for row in together(stream.rows)] == [1, 3, 6]
+    assert (told(fold.close()), fold.events) == (told(stream.night(100)), 6)
 
 
 def test_feeding_row_by_row_gives_the_same_night_as_feeding_all() -> None:
     stream = one_good_job()
     fold = NightFold(100)
-    for row in stream.rows:
+    for row in together(stream.rows):
         fold.feed(row)
     bit_by_bit, at_once = fold.close(), stream.night(100)
     assert bit_by_bit.table == at_once.table
@@ -185,7 +178,7 @@ def test_kinds_that_no_figure_needs_are_passed_over() -> None:
     rows = list(stream.rows)
     stream.add(20, "heartbeat_received", 0, "dome-1", 1, 1)
     stream.add(20, "lease_renewed", 1, "dome-1", 1, 110)
-    assert stream.night(100).table == table_of(rows)
+    assert stream.night(100).table == table_of(together(rows))
 
 
 def table_of(rows: list[tuple[object, ...]]) -> object:

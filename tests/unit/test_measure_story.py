@@ -183,7 +183,7 @@ def test_the_pieces_of_a_wait_cover_it(name: str) -> None:
     _, around, rows = night(name)
     for job in chosen(rows):
         waits = [fact for fact in job_story(around, job).facts if fact.what == "waited"]
-        stretches = waits_of(around.source.of_job(job), around.until)
+        stretches = waits_of(around.job(job), around.until)
         assert [(fact.values["begin"], fact.values["end"]) for fact in waits] == [one[:2] for one in stretches]
         for fact in waits:
             pieces = fact.values["pieces"]

@@ -6,7 +6,7 @@ import pytest
 
 import emulator
 from emulator.scenario.load import from_settings
-from emulator.scenario.planned_hours import planned_on
+from emulator.scenario.schedules import planned_on
 from emulator.timeline.ticks import HOUR
 
 

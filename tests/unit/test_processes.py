@@ -1,7 +1,10 @@
 """Comparisons on several processes, called from a script: with and without the line that guards a script's work."""
 
+import os
+import signal
 import subprocess
 import sys
+from concurrent.futures import ProcessPoolExecutor, ThreadPoolExecutor
 from pathlib import Path
 from types import ModuleType
 from typing import Any
@@ -11,6 +14,7 @@ import pytest
 from emulator import compare, size
 from emulator.errors import InputError
 from emulator.experiment.executors import open_workers
+from emulator.experiment.processes import own_processes
 from emulator.experiment.settings import setting_of
 from emulator.scenario.load import from_settings
 
@@ -66,7 +70,8 @@ def run(
 @pytest.mark.slow
 def test_a_script_needs_no_guard_for_its_nights(tmp_path: Path) -> None:
     """A script that calls compare on its first level says the same on two processes as on one, and nothing else."""
-    one, two = (run(tmp_path, CALL, variants=TWO, processes=processes) for processes in (1, 2))
+    at_once = "from emulator.experiment import executors\n\nexecutors._WORTH_PROCESSES = 0.0\n"
+    one, two = (run(tmp_path, CALL, variants=TWO, processes=processes, before=at_once) for processes in (1, 2))
     assert (two.returncode, two.stderr) == (0, "")
     assert two.stdout == one.stdout != ""
 
@@ -141,6 +146,29 @@ def test_a_policy_of_a_module_that_only_this_process_knows_is_told(monkeypatch: 
         "own: the retry policy of queue 'night', Own, is not found by another process (ModuleNotFoundError: No module "
         "named 'plates_policies'): put its class into a module of its own"
     )
+
+
+@pytest.mark.skipif(not hasattr(signal, "pthread_sigmask"), reason="this system cannot hold signals back")
+def test_ctrl_c_while_a_process_starts_comes_when_it_has_started(monkeypatch: pytest.MonkeyPatch) -> None:
+    """The start is not cut in two: the interrupt comes behind it, and the process is started with Ctrl-C held back."""
+    done = list[str]()
+
+    def start(executor: Any, call: Any, *args: Any) -> None:
+        os.kill(os.getpid(), signal.SIGINT)
+        assert signal.SIGINT in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+        done.append("started")
+
+    monkeypatch.setattr(ProcessPoolExecutor, "submit", start)
+    main, before = sys.modules["__main__"], signal.getsignal(signal.SIGINT)
+    with own_processes(1) as processes, pytest.raises(KeyboardInterrupt):
+        processes.submit(sum, [1, 2])
+    assert done == ["started"]
+    assert (sys.modules["__main__"], signal.getsignal(signal.SIGINT)) == (main, before)
+    assert signal.SIGINT not in signal.pthread_sigmask(signal.SIG_BLOCK, ())
+    with ThreadPoolExecutor(1) as threads, own_processes(1) as processes:  # not the thread that signals come to
+        monkeypatch.setattr(ProcessPoolExecutor, "submit", lambda *given: "sent")
+        sent: Any = threads.submit(processes.submit, sum, [1, 2])
+        assert sent.result() == "sent"
 
 
 def test_without_scipy_no_night_is_run(monkeypatch: pytest.MonkeyPatch) -> None:

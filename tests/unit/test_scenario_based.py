@@ -8,9 +8,8 @@ from quiet_night import RIGHT
 
 from emulator.errors import ScenarioError
 from emulator.record.meta import content_hash, files_of
-from emulator.scenario.changes import with_changes
-from emulator.scenario.load import Loaded, from_settings, load, load_text, load_within
-from emulator.scenario.resolved import resolved
+from emulator.scenario.load import Loaded, from_settings, load, load_text, load_within, with_changes
+from emulator.scenario.stated import resolved
 
 SECOND = 1_000_000
 BASE = """\
@@ -56,7 +55,7 @@ def put(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Put:
 def told(file: Path | str, **more: object) -> list[str]:
     with pytest.raises(ScenarioError) as caught:
         load(file, **more)  # type: ignore[arg-type]
-    return str(caught.value).splitlines()
+    return [str(problem) for problem in caught.value.problems]
 
 
 def test_mappings_merge_key_by_key(put: Put) -> None:

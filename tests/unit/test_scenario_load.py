@@ -10,9 +10,9 @@ from quiet_night import QUIET, RIGHT, changed, problems
 
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario.load import from_settings, load, load_text
+from emulator.scenario.messages import shape
 from emulator.scenario.models import Arrival, Distribution, Queue, Retry
-from emulator.scenario.resolved import resolved
-from emulator.scenario.shape import shape
+from emulator.scenario.stated import resolved
 from emulator.scenario.text import read
 
 SECOND = 1_000_000
@@ -120,13 +120,16 @@ def test_settings_have_no_places() -> None:
     """A mistake in settings names the path, and no line."""
     with pytest.raises(ScenarioError) as caught:
         from_settings(changed(lasts="6 hours"))
-    assert str(caught.value) == "settings: lasts: '6 hours' is not a duration: write 90s, 1h30m, 500ms or PT30S"
+    assert (
+        str(caught.value)
+        == "settings: wrong-value: lasts: '6 hours' is not a duration: write 90s, 1h30m, 500ms or PT30S"
+    )
     assert from_settings(QUIET).place("lasts") == "settings"
 
 
 def test_a_file_that_is_not_there_is_told() -> None:
     """A missing file is a scenario error that says so."""
-    with pytest.raises(ScenarioError, match=r"^nowhere.yaml: cannot be read: No such file or directory$"):
+    with pytest.raises(ScenarioError, match=r"^nowhere.yaml: unreadable: cannot be read: No such file or directory$"):
         load("nowhere.yaml")
 
 

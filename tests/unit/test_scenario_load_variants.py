@@ -9,8 +9,8 @@ from quiet_night import QUIET, RIGHT, changed, problems, quiet
 
 from emulator.errors import ScenarioError
 from emulator.scenario.load import Loaded, from_settings, guessed_share, load, varied
+from emulator.scenario.messages import Provenance, rewrap, unwrap
 from emulator.scenario.models import Distribution
-from emulator.scenario.provenance import Provenance, rewrap, unwrap
 
 SECOND = 1_000_000
 
@@ -135,7 +135,10 @@ def test_lists_that_are_not_stated_can_be_counted_but_not_filled() -> None:
     """An item of a list that is not there is told, with how many there are."""
     with pytest.raises(ScenarioError) as caught:
         varied(load(RIGHT / "quiet.yaml"), {"faults.0.at": "23:00"}, "later")
-    assert str(caught.value) == "later: faults.0.at: faults has 0 items, counted from 0, and none is called '0'"
+    assert (
+        str(caught.value)
+        == "later: unknown-key: faults.0.at: faults has 0 items, counted from 0, and none is called '0'"
+    )
 
 
 @pytest.mark.parametrize(
@@ -150,7 +153,7 @@ def test_paths_that_lead_nowhere_are_told(path: str, message: str) -> None:
     """A path must lead to a key of the format, and to names that are there."""
     with pytest.raises(ScenarioError) as caught:
         varied(load(RIGHT / "quiet.yaml"), {path: 1})
-    assert str(caught.value) == f"variant: {path}: {message}"
+    assert str(caught.value) == f"variant: unknown-key: {path}: {message}"
 
 
 def test_a_wrong_variant_is_told_where_it_is_written() -> None:

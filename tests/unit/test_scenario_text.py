@@ -339,7 +339,7 @@ def test_files_are_read_by_path(tmp_path: Path) -> None:
     for source in (path, str(path)):
         assert (read(source).data, read(source).name) == ({"title": "x"}, str(path))
     path.write_text("a: .inf\n")
-    with pytest.raises(ScenarioError, match=r"night\.yaml:1:4: a: \.inf is not a finite number"):
+    with pytest.raises(ScenarioError, match=r"night\.yaml:1:4: wrong-yaml: a: \.inf is not a finite number"):
         read(path)
 
 
@@ -351,7 +351,7 @@ def test_a_text_with_a_line_break_is_read_as_it_is(source: str) -> None:
 
 def test_a_text_that_no_encoding_holds_is_refused() -> None:
     """Half a surrogate pair in a text is refused like a file that is not UTF-8."""
-    with pytest.raises(ScenarioError, match=r"^scenario:1:4: byte 0xed is not UTF-8"):
+    with pytest.raises(ScenarioError, match=r"^scenario:1:4: unreadable: byte 0xed is not UTF-8"):
         read("a: \ud800\n")
 
 

@@ -42,7 +42,7 @@ def put(path: Path, content: str | bytes) -> Path:
 def refusal(read: Callable[[], Iterator[Any]], path: Path) -> str:
     with pytest.raises(ScenarioError) as refused:
         list(read())
-    return str(refused.value).replace(str(path), path.name)
+    return "\n".join(map(str, refused.value.problems)).replace(str(path), path.name)
 
 
 # CSV
@@ -205,7 +205,7 @@ def test_arrivals_before_a_wrong_line_are_given(csv_file: Write) -> None:
     """A trace is a stream: what stands before a mistake has been given when it is found."""
     given = read_arrivals(csv_file("at_seconds\n1\n2\nx\n"), CLOCK)
     assert [next(given).tick, next(given).tick] == [SECOND, 2 * SECOND]
-    with pytest.raises(ScenarioError, match=r"arrivals\.csv:4:1: column at_seconds: 'x'"):
+    with pytest.raises(ScenarioError, match=r"arrivals\.csv:4:1: wrong-trace: column at_seconds: 'x'"):
         next(given)
 
 
@@ -340,7 +340,8 @@ def test_other_files_are_refused(tmp_path: Path, name: str) -> None:
     """The ending of the name tells the format, and other endings are refused."""
     ending = Path(name).suffix
     with pytest.raises(
-        ScenarioError, match=rf"{name}: a trace of the kind '{ending}' is not known: name it \.csv or \.swf$"
+        ScenarioError,
+        match=rf"{name}: wrong-trace: a trace of the kind '{ending}' is not known: name it \.csv or \.swf$",
     ):
         read_arrivals(tmp_path / name, CLOCK)
 

@@ -16,7 +16,7 @@ from nights_by_hand import more, played
 from emulator import ComparisonResult, compare, nights
 from emulator.measure.comparison.replication import Reading
 from emulator.measure.comparison.result import Comparison, Lost
-from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.stated import Varied
 from emulator.show.comparison.by_value import Numbers, one_number
 from emulator.show.comparison.deciding import answering_picture, deciding

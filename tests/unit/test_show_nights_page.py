@@ -13,7 +13,7 @@ from nights_by_hand import compared, played
 from emulator import ComparisonResult, nights
 from emulator.experiment import compare as comparing
 from emulator.measure.comparison.result import Comparison
-from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.models.scenario import Requirement
 
 GOLDEN = Path(__file__).parent.parent / "golden" / "nights.html"
 

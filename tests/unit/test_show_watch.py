@@ -6,7 +6,7 @@ from datetime import datetime
 import pytest
 
 from emulator.experiment.run_control import KEYS
-from emulator.measure.present import Present
+from emulator.measure.live_state import LiveState
 from emulator.record.events import DETAILS, Row
 from emulator.scenario.clock import Clock
 from emulator.show.layout import columns, in_colour
@@ -37,7 +37,7 @@ def sight(*, workers: int = 3, prefix: str = "dome", entry: str = "plates", titl
         (8 * MINUTE, "attempt_ended", 0, 2, names[1], 1, 2, "lease_lost", "lease_ran_out", 8 * MINUTE),
         (8 * MINUTE, "requeued", 0, 2, "", "requeued", 8 * MINUTE, -1),
     ]
-    present, notes = Present(names, HOUR), []
+    present, notes = LiveState(names, HOUR), []
     for row in rows:
         present.take(row)
         if (said := note(row, present.name, CLOCK)) is not None:
@@ -267,7 +267,7 @@ def test_sentences(row: Row, said: str | None) -> None:
 
 def test_a_worker_with_several_slots_shows_how_many_are_free() -> None:
     """An index takes three slots and a copy one, of five: one is free. A worker with one slot shows no count."""
-    present = Present(("dome-1", "dome-2"), HOUR, slots={"dome-1": 5, "dome-2": 1}, takes_slots={"index": 3})
+    present = LiveState(("dome-1", "dome-2"), HOUR, slots={"dome-1": 5, "dome-2": 1}, takes_slots={"index": 3})
     for job, (routine, worker) in enumerate([("index", "dome-1"), ("copy", "dome-1"), ("copy", "dome-2")], 1):
         present.take((0, "submitted", 0, job, "", "queued", routine, "night", routine, job, "", 0, "", 0))
         present.take((0, "handed_out", 0, job, worker, 1, job, MINUTE, 1))

@@ -4,9 +4,10 @@ import pytest
 from story_rows import LOST, ON, SCENARIO, began, came, ended, failed, out, row, stopped, surroundings, told
 
 from emulator.errors import DefectError
-from emulator.measure.story.attempts import Work, attempts_of, overlaps
 from emulator.measure.story.job import job_story
+from emulator.record.event_view import views
 from emulator.record.events import Row
+from emulator.record.history import Work, job_of, overlaps
 from emulator.show.story.writing import lines
 from emulator.timeline.ticks import SECOND
 
@@ -33,7 +34,7 @@ def test_an_overlap_with_a_stop_of_no_length_is_one() -> None:
         row(5, "work_continued", 1, "dome-1", 1), row(5, "work_continued", 1, "dome-1", 1),
         stopped(10), stopped(10, worker="dome-2"),
     ]  # fmt: skip
-    [(begin, end, who)] = overlaps(attempts_of(enumerate(rows, 1)), 99 * SECOND)
+    [(begin, end, who)] = overlaps(job_of(views(rows)).attempts, 99 * SECOND)
     assert (begin, end, [work.worker for work in who]) == (0, 10 * SECOND, ["dome-1", "dome-2"])
 
 

@@ -11,13 +11,14 @@ from emulator.experiment.night import run_night
 from emulator.measure.catalogue import MEASURES
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge
-from emulator.measure.story.attempts import attempts_of
 from emulator.measure.story.job import job_story
 from emulator.measure.story.requirement import requirement_story
 from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
+from emulator.record.event_view import views
 from emulator.record.events import Row
+from emulator.record.history import job_of
 from emulator.scenario.load import Loaded, load, load_text
 from emulator.show.story.writing import lines, sentences
 
@@ -179,5 +180,5 @@ def test_attempts_of_a_log_with_gaps() -> None:
         (2, "work_continued", 0, 1, "a", 2),
         (3, "handed_back", 0, 1, "a", "queued", 1, 2),
     ]
-    found = attempts_of(enumerate(rows, 1))
+    found = job_of(views(rows)).attempts
     assert [(one.token, one.outcome, one.ended, one.work) for one in found] == [(2, "handed_back", 3, [])]

@@ -5,7 +5,7 @@ import asyncio
 import importlib
 import inspect
 import re
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from functools import cache
 from pathlib import Path
 
@@ -31,7 +31,6 @@ PARTS = {
         "broker.matching",
         "measure.catalogue",
         "world.sampling",
-        "world.sampling_of",
     ),
     "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events", "record.reasons"),
     "record": (
@@ -39,12 +38,12 @@ PARTS = {
         "timeline.ticks",
         "timeline.stops",
         "scenario.arguments",
-        "scenario.changes",
+        "scenario.variants",
         "scenario.clock",
         "scenario.files",
         "scenario.load",
         "scenario.spelling",
-        "scenario.times_files",
+        "scenario.traces",
         "scenario.written",
         "broker.states",
         "version",
@@ -187,6 +186,85 @@ def test_measures_and_pages_never_reach_the_world(module: str) -> None:
     """Whatever measures or shows reads records alone: neither world nor loop is loaded with it, by any way round."""
     live = [name for name in reaches(module) if within(name, "emulator.world") or name == "emulator.timeline.loop"]
     assert live == []
+
+
+CIRCLES = [
+    ["emulator.experiment.night", "emulator.experiment.paging", "emulator.experiment.result"],
+    [
+        "emulator.record.asking",
+        "emulator.record.finding",
+        "emulator.record.log_reader",
+        "emulator.record.logged_scenario",
+        "emulator.record.trail",
+    ],
+    ["emulator.testing.plugin", "emulator.testing.repeating"],
+]
+"""Modules that still import each other in a circle, by an import inside a function; there are to be none."""
+
+
+def circles(modules: Iterable[str], *, typing_too: bool = False) -> list[list[str]]:
+    """Give the groups of modules that import each other, whatever way round, imports inside functions included."""
+    ways = {module: set(imports(module, typing_too=typing_too)) for module in modules}
+    reached: dict[str, set[str]] = {}
+    for module in ways:
+        seen, rest = set[str](), list(ways[module])
+        while rest:
+            if (name := rest.pop()) in ways and name not in seen:
+                seen.add(name)
+                rest += ways[name]
+        reached[module] = seen
+    groups = {tuple(sorted(other for other in reached[one] if one in reached[other])) for one in ways}
+    return [list(group) for group in sorted(groups) if group]
+
+
+def test_no_further_modules_import_each_other_in_a_circle() -> None:
+    """Whichever module is read first, those that it imports can be read before it, but for the circles above."""
+    assert [group for group in circles(MODULES) if not any(set(group) <= set(known) for known in CIRCLES)] == []
+
+
+def test_no_part_of_the_world_knows_one_that_knows_it() -> None:
+    """The parts of the world stand in an order, for type checkers too: each names only those before it."""
+    assert circles([m for m in MODULES if within(m, "emulator.world")], typing_too=True) == []
+
+
+FUNCTIONS_WITH_MANY_ARGUMENTS = 53
+"""So many functions take more than seven arguments, the commands and their options included; there are to be ten."""
+
+
+def many_arguments(module: str) -> Iterator[str]:
+    """Name the functions of a module that take more than seven arguments, ``self`` aside."""
+    for node in nodes(module):
+        if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
+            given = node.args
+            names = [one.arg for one in (*given.posonlyargs, *given.args, *given.kwonlyargs)]
+            if len(names) - (names[:1] in (["self"], ["cls"])) > 7:
+                yield f"{module}.{node.name}"
+
+
+def test_few_functions_take_many_arguments() -> None:
+    """No further function takes more than seven arguments; of the broker and the world none does."""
+    found = [name for module in MODULES for name in many_arguments(module)]
+    assert len(found) <= FUNCTIONS_WITH_MANY_ARGUMENTS, found
+    assert [name for name in found if within(name, "emulator.world") or within(name, "emulator.broker")] == []
+
+
+MANY_BASES = ["emulator.measure.fold.NightFold", "emulator.testing.telling.ToldEmulator"]
+"""Classes that still have more than two bases in the package; there are to be none."""
+
+
+def many_bases(module: str) -> Iterator[str]:
+    """Name the classes of a module that have more than two bases in the package; errors are a tree of kinds."""
+    for kind in vars(importlib.import_module(module)).values():
+        if not inspect.isclass(kind) or kind.__module__ != module or issubclass(kind, Exception):
+            continue
+        if len([base for base in kind.__mro__[1:] if within(base.__module__, "emulator")]) > 2:
+            yield f"{module}.{kind.__name__}"
+
+
+def test_no_further_class_has_more_than_two_bases_in_the_package() -> None:
+    """Whoever reads a class opens two more at most; what goes beyond that is composed."""
+    found = [name for module in MODULES if not module.endswith("__main__") for name in many_bases(module)]
+    assert [name for name in found if name not in MANY_BASES] == []
 
 
 def test_two_modules_alone_import_scipy() -> None:

@@ -7,8 +7,8 @@ from night_runs import MINUTE, Ran
 from quiet_night import QUIET, changed, problems
 
 from emulator import run, size
-from emulator.scenario.fewer_workers import absent_workers
 from emulator.scenario.load import from_settings, varied
+from emulator.scenario.variants import absent_workers
 from emulator.show.comparison.sizes import sizing_page
 
 COPY = {"queue": "night", "parts": [{"name": "copy", "takes": "20m"}]}

@@ -16,6 +16,7 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.models.distribution import LAWS
 from emulator.timeline.agenda import FAULTS, MESSAGES, Agenda
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
+from emulator.world.arrival_processes import Ways, poisson_gaps
 from emulator.world.arrivals import Arrivals
 from emulator.world.draws import Draws
 from emulator.world.numerics import LONGEST
@@ -33,9 +34,8 @@ from emulator.world.sampling import (
     Triangular,
     Uniform,
     Weibull,
+    sampling_of,
 )
-from emulator.world.sampling_of import sampling_of
-from emulator.world.ways import Ways, poisson_gaps
 
 CLOCK = Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago")
 ROUTINES = {
@@ -509,7 +509,7 @@ def test_two_entries_of_one_name_are_refused() -> None:
     with pytest.raises(ScenarioError) as caught:
         Desk({"at": 0}, {"at": 0, "priority": 3})
     assert str(caught.value) == (
-        "arrivals: arrivals.1: this entry would be called 'plate-copy at 0s', and so is one before: "
+        "arrivals: wrong-value: arrivals.1: this entry would be called 'plate-copy at 0s', and so is one before: "
         "give it another `name`"
     )
 
@@ -525,7 +525,7 @@ def test_an_entry_that_its_routine_cannot_use_is_refused(entry: dict[str, Any], 
     """An entry whose list is too long, or whose key is made of nothing, is refused by its name."""
     with pytest.raises(ScenarioError) as caught:
         Desk({"name": "a", "at": 0, **entry}).run()
-    assert str(caught.value) == f"arrival entry 'a': {message}"
+    assert str(caught.value) == f"arrival entry 'a': wrong-trace: {message}"
 
 
 def test_a_recurrence_that_comes_far_too_often_is_refused(monkeypatch: pytest.MonkeyPatch) -> None:
@@ -535,7 +535,7 @@ def test_a_recurrence_that_comes_far_too_often_is_refused(monkeypatch: pytest.Mo
     with pytest.raises(ScenarioError) as caught:
         Desk({"recurs": "0 * * * *"})
     assert str(caught.value) == (
-        "arrivals: arrivals.0: '0 * * * *' comes more than 5 times in this span: make it rarer"
+        "arrivals: wrong-value: arrivals.0: '0 * * * *' comes more than 5 times in this span: make it rarer"
     )
 
 
@@ -571,7 +571,9 @@ def test_a_trace_is_read_one_line_ahead(tmp_path: Path) -> None:
         desk.run()
     where = tmp_path / "t.csv"
     assert desk.times == [30, 40]
-    assert str(caught.value) == f"{where}:4:1: no routine is called 'plate-cpy': did you mean 'plate-copy'?"
+    assert (
+        str(caught.value) == f"{where}:4:1: wrong-trace: no routine is called 'plate-cpy': did you mean 'plate-copy'?"
+    )
 
 
 def test_a_trace_ends_at_the_horizon_and_after_count(tmp_path: Path) -> None:
@@ -639,4 +641,4 @@ def test_a_line_that_its_routine_cannot_use_is_refused(
     """A line without what its routine needs, or with what it cannot read, is refused by its place."""
     with pytest.raises(ScenarioError) as caught:
         traced(tmp_path, text, **entry).run()
-    assert str(caught.value) == f"{tmp_path / 't.csv'}:2:1: {message}"
+    assert str(caught.value) == f"{tmp_path / 't.csv'}:2:1: wrong-trace: {message}"

@@ -12,11 +12,10 @@ from emulator.scenario.load import from_settings
 from emulator.scenario.models import Rates
 from emulator.scenario.schedules import rates_over
 from emulator.timeline.agenda import Agenda
-from emulator.world.arrivals import Gaps
+from emulator.world.arrival_processes import ByTheClock, poisson_gaps
+from emulator.world.arrivals import Gaps, Window
 from emulator.world.draws import Draws
-from emulator.world.offered import offered_load
-from emulator.world.profiles import ByTheClock
-from emulator.world.ways import poisson_gaps
+from emulator.world.tonight import offered_load
 
 FRIDAY = Clock(datetime(2026, 6, 12, 17), "America/Santiago")  # noqa: DTZ001 - a local time; the clock knows the zone
 WEEK_SAID = {"weekdays": {"18:00": 10.0, "20:00": 26.0}, "sat": 5.0}
@@ -37,7 +36,7 @@ def comes(rates: Any, lasts: int, draws: Draws | None = None, surge: tuple[int, 
     found: list[int] = []
     agenda = Agenda()
     coming = ByTheClock(
-        agenda, draws or Halves(1), lambda n, at, line, cause: found.append(at), rates, 7, 0, lasts, None
+        agenda, draws or Halves(1), lambda n, at, line, cause: found.append(at), rates, 7, Window(0, lasts)
     )
     coming.start()
     if surge is not None:
@@ -85,9 +84,7 @@ def test_one_rate_for_all_days_is_the_plain_rate() -> None:
     """With the same draws the jobs of 6 an hour come when they do with `per_hour: 6`, to a tick for each gap."""
     plain: list[int] = []
     agenda, draws = Agenda(), Draws(3)
-    gaps = Gaps(
-        agenda, draws, lambda n, at, line, cause: plain.append(at), poisson_gaps(6.0), 7, 0, 9 * HOUR, None, False
-    )
+    gaps = Gaps(agenda, draws, lambda n, at, line, cause: plain.append(at), poisson_gaps(6.0), 7, Window(0, 9 * HOUR))
     gaps.start()
     agenda.run(before=(9 * HOUR, 0, 0, 0, 0))
     assert comes([(0, 6.0)], 9 * HOUR, Draws(3)) == [pytest.approx(at, abs=n) for n, at in enumerate(plain, 1)]

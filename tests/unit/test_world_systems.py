@@ -11,8 +11,7 @@ from emulator.scenario.load import load_text
 from emulator.scenario.models import System
 from emulator.timeline.agenda import FAULTS, Agenda
 from emulator.world.draws import Draws, numbers_key
-from emulator.world.system_state import Call
-from emulator.world.systems import Systems
+from emulator.world.systems import Call, Systems
 from emulator.world.world import World
 
 
@@ -28,11 +27,16 @@ class Bench:
         self.fence_refuses = False
 
     def make(self, job: int, **more: Any) -> Call:
-        return Call(
-            job=job, attempt=1, token=job, worker=f"dome-{job}", key=more.pop("key", job), system="archive",
-            done=lambda outcome, hint: self.told.append((self.agenda.now, job, outcome, hint)),
-            land=lambda: self._land(job), **more,
-        )  # fmt: skip
+        call = Call(
+            (job, 1, job, f"dome-{job}"),
+            more.pop("key", job),
+            "archive",
+            lambda outcome, hint: self.told.append((self.agenda.now, job, outcome, hint)),
+        )
+        call.land = lambda: self._land(job)
+        for name, value in more.items():
+            setattr(call, name, value)
+        return call
 
     def at(self, tick: int, job: int, **more: Any) -> Call:
         """Let a job call at a tick."""
@@ -72,7 +76,7 @@ def storm(**archive: Any) -> Bench:
             if attempt < 3:
                 call(job, attempt + 1)
 
-        bench.systems.call(Call(job=job, attempt=attempt, token=10 * job + attempt, system="archive", done=done))
+        bench.systems.call(Call((job, attempt, 10 * job + attempt, ""), 0, "archive", done))
 
     bench.agenda.at(0, lambda _: (call(1, 1), call(2, 1)))
     return bench

@@ -5,10 +5,10 @@ import pytest
 import emulator
 from emulator.errors import ScenarioError
 from emulator.record.recorder import Recorder
-from emulator.scenario.growing import factor_after, grown, patch_after
 from emulator.scenario.load import from_settings
 from emulator.scenario.models import Credential, Grant
-from emulator.scenario.models.growth import Growth
+from emulator.scenario.models.routines import Growth
+from emulator.scenario.schedules import factor_after, grown, patch_after
 from emulator.timeline.agenda import Agenda
 from emulator.world.access import Access
 from emulator.world.draws import Draws

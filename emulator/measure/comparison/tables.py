@@ -3,8 +3,9 @@
 The law: no other module of the program imports scipy. Numerical code of our own for such tables is not wanted.
 """
 
+from importlib.util import find_spec
 from math import isnan
-from typing import Any
+from typing import Any, Final
 
 from emulator.errors import InputError
 
@@ -12,6 +13,7 @@ __all__ = [
     "beta_quantile",
     "binomial_cdf",
     "check_scipy",
+    "load_scipy",
     "normal_quantile",
     "scipy_version",
     "student_cdf",
@@ -20,22 +22,35 @@ __all__ = [
 ]
 
 
+_MISSING: Final = (
+    "intervals need scipy, which is not installed: python -m pip install '.[stats]' in the folder of queuedrill"
+)
+
+
 def _scipy() -> Any:
     try:
         import scipy  # type: ignore[import-untyped]  # it ships no types
         import scipy.special  # type: ignore[import-untyped]
     except ImportError:
-        raise InputError(
-            "intervals need scipy, which is not installed: python -m pip install '.[stats]' in the folder of queuedrill"
-        ) from None
+        raise InputError(_MISSING) from None
     return scipy
 
 
 def check_scipy() -> None:
-    """Make sure that scipy is there: whoever needs intervals at the end asks before any night is run.
+    """Make sure that scipy is there, without loading it: who needs intervals at the end asks before any night is run.
 
     Raises:
         InputError: when it is not installed.
+    """
+    if find_spec("scipy") is None:
+        raise InputError(_MISSING)
+
+
+def load_scipy() -> None:
+    """Load scipy, which takes as long as a hundred short nights: while other processes run them, it costs nothing.
+
+    Raises:
+        InputError: when it cannot be loaded.
     """
     _scipy()
 

@@ -9,7 +9,7 @@ from collections.abc import Callable
 from typing import Final
 
 from emulator.measure.story.source import Source
-from emulator.record.events import Row
+from emulator.record.event_view import EventView
 
 __all__ = ["ROOTS", "Causes"]
 
@@ -59,22 +59,17 @@ class Causes:
         return self._known[event]
 
     def _before(self, event: int) -> int:
-        row = self._source.one(event)
-        kind, cause, job = row[1], row[2], row[3]
-        if cause:
-            return int(cause)
-        if kind in ROOTS:
+        one = self._source.one(event)
+        if one.cause:
+            return one.cause
+        if one.kind in ROOTS:
             return 0
-        if kind == "handed_out":
-            return self._last(job, event, lambda before: before[1] in _LETS_WAIT)
-        if kind == "work_began":
-            token = row[6]
-            return self._last(job, event, lambda before: before[1] == "handed_out" and before[6] == token)
+        if one.kind == "handed_out":
+            return self._last(one, lambda before: before.kind in _LETS_WAIT)
+        if one.kind == "work_began":
+            return self._last(one, lambda before: before.kind == "handed_out" and before.token == one.token)
         return 1 if event > 1 else 0
 
-    def _last(self, job: int, event: int, wanted: Callable[[Row], bool]) -> int:
-        found = 1
-        for number, row in self._source.of_job(job, event):
-            if wanted(row):
-                found = number
-        return found
+    def _last(self, one: EventView, led_to_it: Callable[[EventView], bool]) -> int:
+        before = self._source.of_job(one.job, one.event)
+        return next((event.event for event in reversed(before) if led_to_it(event)), 1)

@@ -8,40 +8,37 @@ would have ended the job at that moment; equipment only where no worker had it. 
 from collections.abc import Iterator, Sequence
 from typing import Any
 
-from emulator.measure.story.attempts import Attempt
 from emulator.measure.story.facts import Fact
 from emulator.measure.story.occupation import NONE_EQUIPPED
 from emulator.measure.story.surroundings import Surroundings
 from emulator.measure.story.tries import last_renewal
 from emulator.measure.story.waits import Waiting, pieces
-from emulator.record.events import Row
+from emulator.record.event_view import EventView
+from emulator.record.history import Attempt, Job
 from emulator.record.reasons import LEASE_RAN_OUT
-from emulator.scenario.models.queues import Queue, Retry
+from emulator.scenario.models.pools import Queue, Retry
 
 __all__ = ["changes"]
 
-_Rows = Sequence[tuple[int, Row]]
 
-
-def changes(around: Surroundings, rows: _Rows, came: Row, attempts: Sequence[Attempt]) -> Iterator[Fact]:
+def changes(around: Surroundings, job: Job) -> Iterator[Fact]:
     """Give what would have changed a job's story, each with the setting and the value beyond which it would."""
-    finished = next(((number, row) for number, row in rows if row[1] == "finished"), None)
-    yield from _leases(around, came, attempts)
-    yield from _fences(around, rows, came, attempts)
-    yield from _tools(around, came, attempts)
-    if finished is not None and finished[1][6]:
-        yield from _limits(around, came, attempts, *finished)
-    elif finished is None and not attempts:
-        yield from _equipment(around, rows, came)
+    yield from _leases(around, job.submission, job.attempts)
+    yield from _fences(around, job)
+    yield from _tools(around, job.submission, job.attempts)
+    if job.finished is not None and job.finished.sub_state:
+        yield from _limits(around, job.submission, job.attempts, job.finished)
+    elif job.finished is None and not job.attempts:
+        yield from _equipment(around, job.submission)
 
 
 def _change(at: int, setting: str, events: tuple[int, ...], **values: Any) -> Fact:
     return Fact("change", at, events, (), {"setting": setting, **values})
 
 
-def _leases(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Iterator[Fact]:
+def _leases(around: Surroundings, came: EventView, attempts: Sequence[Attempt]) -> Iterator[Fact]:
     """A lease that was lost though its worker was heard again: how long would it have had to be?"""
-    if not around.settings.queue(came[7]).renewed:
+    if not around.settings.queue(came.queue).renewed:
         return
     for attempt in attempts:
         if attempt.outcome != "lease_lost" or attempt.why != LEASE_RAN_OUT or attempt.nominal != attempt.ended:
@@ -49,66 +46,69 @@ def _leases(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Ite
         since = last_renewal(attempt)
         heard = next(
             (
-                (number, row)
-                for number, row in attempt.of_kind("stale_refused")
-                if row[4] == attempt.worker and number > attempt.end and row[6] in ("renewal", "outcome")
+                refused
+                for refused in attempt.of_kind("stale_refused")
+                if refused.worker == attempt.worker
+                and refused.event > attempt.end
+                and refused.what in ("renewal", "outcome")
             ),
             None,
         )
-        if since < 0 or heard is None or _down_between(around, since, heard[1][0]):
+        if since < 0 or heard is None or _down_between(around, since, heard.at):
             continue
         yield _change(
-            heard[1][0],
+            heard.at,
             "lease",
-            (heard[0], attempt.end),
-            where=around.settings.terms(came[8], came[6], came[7]).stated_by["lease"],
-            longer_than=heard[1][0] - since,
+            (heard.event, attempt.end),
+            where=around.settings.terms(came.entry, came.routine, came.queue).stated_by["lease"],
+            longer_than=heard.at - since,
             was=attempt.lease,
             attempt=attempt.number,
         )
 
 
 def _down_between(around: Surroundings, begin: int, end: int) -> bool:
-    return any(since < end and until > begin for since, until, _ in around.stretches("broker_down", "broker_up"))
+    return any(since < end and until > begin for since, until, _ in around.stretches("outage"))
 
 
-def _fences(around: Surroundings, rows: _Rows, came: Row, attempts: Sequence[Attempt]) -> Iterator[Fact]:
+def _fences(around: Surroundings, job: Job) -> Iterator[Fact]:
     """An effect that landed under a lease that was over: which fence would have refused it?"""
-    by_token = {attempt.token: attempt for attempt in attempts}
     highest: dict[tuple[str, str], int] = {}
-    for number, row in rows:
-        if row[1] != "effect_landed":
-            continue
-        attempt = by_token.get(row[6])
-        part = around.settings.part(came[6], row[7])
+    for landed in job.of_kind("effect_landed"):
+        attempt = job.attempt_under(landed.token)
+        part = around.settings.part(job.submission.routine, landed.effect)
         system, fenced = around.settings.fence(part) if part is not None else ("", "")
-        late = attempt is not None and 0 < attempt.end < number
-        newer = row[6] < highest.get((row[7], row[8]), row[6])
-        highest[row[7], row[8]] = max(row[6], highest.get((row[7], row[8]), 0))
+        late = attempt is not None and 0 < attempt.end < landed.event
+        before = highest.get((landed.effect, landed.target), 0)
+        newer = landed.token < before
+        highest[landed.effect, landed.target] = max(landed.token, before)
         if not late or not system:
             continue
         if newer and fenced == "no":
-            yield _change(row[0], "fenced", (number,), system=system, value="highest_token", effect=row[7])
+            value = "highest_token"
         elif not newer and fenced in ("no", "highest_token"):
-            yield _change(row[0], "fenced", (number,), system=system, value="asks_broker", effect=row[7])
+            value = "asks_broker"
+        else:
+            continue
+        yield _change(landed.at, "fenced", (landed.event,), system=system, value=value, effect=landed.effect)
 
 
-def _tools(around: Surroundings, came: Row, attempts: Sequence[Attempt]) -> Iterator[Fact]:
+def _tools(around: Surroundings, came: EventView, attempts: Sequence[Attempt]) -> Iterator[Fact]:
     """A job that was handed to a worker without its tool, because the queue does not match equipment."""
-    if around.settings.queue(came[7]).matches_equipment:
+    if around.settings.queue(came.queue).matches_equipment:
         return
     lacking = [one for one in attempts if around.lacked_tool(came, one)]
     if lacking:
         first = lacking[0]
-        yield _change(first.at, "matches_equipment", (first.end,), queue=came[7], worker=first.worker)
+        yield _change(first.at, "matches_equipment", (first.end,), queue=came.queue, worker=first.worker)
 
 
-def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number: int, row: Row) -> Iterator[Fact]:
+def _limits(around: Surroundings, came: EventView, attempts: Sequence[Attempt], finished: EventView) -> Iterator[Fact]:
     """A job that failed at a limit: which one?"""
-    terms = around.settings.terms(came[8], came[6], came[7])
+    terms = around.settings.terms(came.entry, came.routine, came.queue)
     queue, retry = terms.queue, terms.queue.retry
     tries, limit = terms.stated_by["retry"], terms.stated_by["time_limit"]
-    at, sub_state = row[0], row[6]
+    at, sub_state, events = finished.at, finished.sub_state, (finished.event,)
     last = attempts[-1] if attempts else None
     lost = sum(1 for attempt in attempts if attempt.outcome == "lease_lost")
     if sub_state == "attempts_used_up" and last is not None and retry.total_limit is None and retry.allowance is None:
@@ -117,25 +117,25 @@ def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number
         if last.outcome not in retry.retried and not _was_cut(queue, last):
             return  # no limit ended it: such an outcome is not retried
         if in_all and not over_lost:
-            yield _change(at, "attempts_in_all", (number,), where=tries, above=retry.attempts_in_all)
+            yield _change(at, "attempts_in_all", events, where=tries, above=retry.attempts_in_all)
         elif over_lost and not in_all:
             yield _change(
                 at,
                 "lost_leases_at_most",
-                (number,),
+                events,
                 where=tries,
                 above=retry.lost_leases_at_most,
             )
     elif sub_state == "expired" and queue.start_within is not None:
-        yield _change(at, "start_within", (number,), queue=came[7], longer_than=queue.start_within)
+        yield _change(at, "start_within", events, queue=came.queue, longer_than=queue.start_within)
     elif sub_state == "out_of_time" and retry.total_limit is not None:
-        yield _change(at, "total_limit", (number,), where=tries, longer_than=retry.total_limit)
+        yield _change(at, "total_limit", events, where=tries, longer_than=retry.total_limit)
     elif sub_state == "time_limit" and queue.time_limit is not None:
         if queue.time_limit.then == "fail":
             yield _change(
                 at,
                 "time_limit.after",
-                (number,),
+                events,
                 where=limit,
                 longer_than=queue.time_limit.after,
             )
@@ -143,14 +143,14 @@ def _limits(around: Surroundings, came: Row, attempts: Sequence[Attempt], number
             yield _change(
                 at,
                 "time_limit.at_most",
-                (number,),
+                events,
                 where=limit,
                 above=queue.time_limit.at_most,
             )
     elif sub_state == "prerequisite_failed":
-        yield _change(at, "if_failed", (number,), name=around.name(came[3]))
+        yield _change(at, "if_failed", events, name=around.name(came.job))
     elif sub_state == "allowance_used_up":
-        yield _change(at, "allowance.when_empty", (number,), queue=came[7])
+        yield _change(at, "allowance.when_empty", events, queue=came.queue)
 
 
 def _was_cut(queue: Queue, attempt: Attempt) -> bool:
@@ -167,10 +167,10 @@ def _may_be_tried(retry: Retry, attempt: int, lost: int) -> bool:
     return attempt < retry.attempts_in_all and not over_lost and retry.total_limit is None and retry.allowance is None
 
 
-def _equipment(around: Surroundings, rows: _Rows, came: Row) -> Iterator[Fact]:
+def _equipment(around: Surroundings, came: EventView) -> Iterator[Fact]:
     """A job that nobody ever took, because nobody had what it requires."""
     requires = around.requires(came)
-    waiting = Waiting(came[7], came[10], requires, around.settings.takes_slots(came[6]))
-    found = pieces(around, waiting, came[0], around.until)
+    waiting = Waiting(came.queue, came.key, requires, around.settings.takes_slots(came.routine))
+    found = pieces(around, waiting, came.at, around.until)
     if requires and any(piece.reason == NONE_EQUIPPED for piece in found):
-        yield _change(around.until, "equipped_with", (rows[0][0],), queue=came[7], requires=requires)
+        yield _change(around.until, "equipped_with", (came.event,), queue=came.queue, requires=requires)

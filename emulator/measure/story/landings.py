@@ -4,68 +4,70 @@ Effects are counted in the family of a job (the jobs that were resubmitted from 
 left once. What went as it should is told in one fact for each attempt, what did not in one for each effect.
 """
 
-from collections.abc import Iterator, Sequence
+from collections.abc import Iterator
 
-from emulator.measure.story.attempts import Attempt
 from emulator.measure.story.facts import MOST_CITED, Fact
 from emulator.measure.story.surroundings import Surroundings
-from emulator.record.events import Row
+from emulator.record.event_view import EventView
+from emulator.record.history import Job
 
 __all__ = ["landings"]
 
 
-def landings(
-    around: Surroundings, rows: Sequence[tuple[int, Row]], came: Row, attempts: Sequence[Attempt]
-) -> Iterator[Fact]:
+def landings(around: Surroundings, job: Job) -> Iterator[Fact]:
     """Give the facts about the effects of one job."""
-    first = _first_landings(around, came[3])
-    by_token = {attempt.token: attempt for attempt in attempts}
-    normal: dict[int, list[tuple[int, Row]]] = {}
-    times: dict[tuple[str, str], int] = {}
-    for number, row in rows:
-        if row[1] == "effect_landed":
-            key = (row[7], row[8])
-            before = [event for event in first.get(key, ()) if event < number]
-            times[key] = len(before) + 1
-            attempt = by_token.get(row[6])
-            late = attempt is None or (attempt.end != 0 and number > attempt.end)
-            again = bool(before) and row[9] is not True
-            if not late and not again:
-                normal.setdefault(row[6], []).append((number, row))
-                continue
-            values = {**_values(around, came, row), "times": times[key], "late": late, "again": again}
-            ended = (attempt.end,) if late and attempt is not None else ()
-            yield Fact("landed", row[0], (number,), (*ended, *before[:1]), values)
-        elif row[1] == "effect_refused":
-            attempt = by_token.get(row[6])
-            because = (attempt.end,) if attempt is not None and 0 < attempt.end < number else ()
-            yield Fact("effect_refused", row[0], (number,), because, {**_values(around, came, row), "why": row[9]})
-        elif row[1] == "effect_found":
-            before = [event for event in first.get((row[7], row[8]), ()) if event < number]
-            yield Fact("effect_found", row[0], (number,), tuple(before[-1:]), _values(around, came, row))
+    first = _first_landings(around, job.number)
+    normal: dict[int, list[EventView]] = {}
+    for event in job.of_kind("effect_landed", "effect_refused", "effect_found"):
+        attempt = job.attempt_under(event.token)
+        before = [landed for landed in first.get((event.effect, event.target), ()) if landed < event.event]
+        values = _values(around, job.submission, event)
+        if event.kind == "effect_refused":
+            because = (attempt.end,) if attempt is not None and 0 < attempt.end < event.event else ()
+            yield Fact("effect_refused", event.at, (event.event,), because, {**values, "why": event.why})
+            continue
+        if event.kind == "effect_found":
+            yield Fact("effect_found", event.at, (event.event,), tuple(before[-1:]), values)
+            continue
+        late = attempt is None or (attempt.end != 0 and event.event > attempt.end)
+        again = bool(before) and event.repeatable is not True
+        if not late and not again:
+            normal.setdefault(event.token, []).append(event)
+            continue
+        values |= {"times": len(before) + 1, "late": late, "again": again}
+        ended = (attempt.end,) if late and attempt is not None else ()
+        yield Fact("landed", event.at, (event.event,), (*ended, *before[:1]), values)
     for token, landed in normal.items():
-        number, row = landed[-1]
+        last = landed[-1]
+        attempt = job.attempt_under(token)
         values = {
-            **_values(around, came, row),
+            **_values(around, job.submission, last),
             "count": len(landed),
-            "targets": tuple(one[8] for _, one in landed[:3]),
-            "effects": tuple(dict.fromkeys(one[7] for _, one in landed)),
-            "ok": token in by_token and by_token[token].outcome == "ok",
+            "targets": tuple(event.target for event in landed[:3]),
+            "effects": tuple(dict.fromkeys(event.effect for event in landed)),
+            "ok": attempt is not None and attempt.outcome == "ok",
         }
-        yield Fact("left", row[0], (number, *(one for one, _ in landed[:-1]))[:MOST_CITED], (), values)
+        cited = (last.event, *(event.event for event in landed[:-1]))[:MOST_CITED]
+        yield Fact("left", last.at, cited, (), values)
 
 
 def _first_landings(around: Surroundings, job: int) -> dict[tuple[str, str], list[int]]:
     """Give the events by which each effect landed on each target, from the whole family of a job."""
     found: dict[tuple[str, str], list[int]] = {}
     for member in around.family(job):
-        for number, row in around.source.of_job(member):
-            if row[1] == "effect_landed":
-                found.setdefault((row[7], row[8]), []).append(number)
+        for event in around.source.of_job(member):
+            if event.kind == "effect_landed":
+                found.setdefault((event.effect, event.target), []).append(event.event)
     return {key: sorted(numbers) for key, numbers in found.items()}
 
 
-def _values(around: Surroundings, came: Row, row: Row) -> dict[str, object]:
-    part = around.settings.part(came[6], row[7])
-    system = around.settings.fence(part)[0] if part is not None else ""
-    return {"worker": row[4], "attempt": row[5], "token": row[6], "effect": row[7], "target": row[8], "system": system}
+def _values(around: Surroundings, came: EventView, event: EventView) -> dict[str, object]:
+    part = around.settings.part(came.routine, event.effect)
+    return {
+        "worker": event.worker,
+        "attempt": event.attempt,
+        "token": event.token,
+        "effect": event.effect,
+        "target": event.target,
+        "system": around.settings.fence(part)[0] if part is not None else "",
+    }

@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from emulator.measure.story.facts import MOST_CITED
-from emulator.measure.story.source import Numbered
+from emulator.record.event_view import EventView
 
 __all__ = ["LEASING", "Lease", "Leases"]
 
@@ -33,16 +33,16 @@ class Leases:
     """The leases of a run by queue and by key.
 
     Args:
-        rows: numbered events of the kinds ``LEASING``, in order, with or without their details.
-        submitted: the numbered submissions.
+        events: those of the kinds ``LEASING``, in order, with or without their details.
+        submitted: the submissions.
     """
 
-    def __init__(self, rows: Iterable[Numbered], submitted: Iterable[Numbered]) -> None:
+    def __init__(self, events: Iterable[EventView], submitted: Iterable[EventView]) -> None:
         self._by_queue: dict[str, list[Lease]] = {}
         self._by_key: dict[str, list[Lease]] = {}
         self._full: dict[tuple[str, str, int], list[tuple[int, int, tuple[int, ...]]]] = {}
-        whose = {row[3]: (row[7], row[10]) for _, row in submitted}
-        for lease in _leases(rows):
+        whose = {came.job: (came.queue, came.key) for came in submitted}
+        for lease in _leases(events):
             queue, key = whose[lease.job]
             self._by_queue.setdefault(queue, []).append(lease)
             if key:
@@ -64,16 +64,15 @@ class Leases:
         return self._full[what, name, most]
 
 
-def _leases(rows: Iterable[Numbered]) -> Iterator[Lease]:
+def _leases(events: Iterable[EventView]) -> Iterator[Lease]:
     """Give the leases as they end, and then those that are out."""
     out: dict[int, tuple[int, int]] = {}
-    for number, row in rows:
-        at, kind, job = row[0], row[1], row[3]
-        if kind == "handed_out":
-            out[job] = at, number
-        elif job in out:
-            begin, event = out.pop(job)
-            yield Lease(begin, at, job, event)
+    for one in events:
+        if one.kind == "handed_out":
+            out[one.job] = one.at, one.event
+        elif one.job in out:
+            begin, event = out.pop(one.job)
+            yield Lease(begin, one.at, one.job, event)
     for job, (begin, event) in out.items():
         yield Lease(begin, _NEVER, job, event)
 

@@ -19,8 +19,7 @@ from emulator.broker.matching import meets
 from emulator.errors import DefectError
 from emulator.measure.story.facts import MOST_CITED
 from emulator.measure.story.settings import WorkerSettings
-from emulator.measure.story.source import Numbered
-from emulator.record.events import Row
+from emulator.record.event_view import EventView
 from emulator.record.reasons import OWN_CLOCK
 
 __all__ = [
@@ -102,13 +101,13 @@ class Occupation:
     """What the workers that serve a queue were taken by in the course of a run.
 
     Args:
-        rows: numbered events of the kinds ``OCCUPYING`` and of these workers, in order.
+        events: those of the kinds ``OCCUPYING`` and of these workers, in order.
         workers: what the scenario says about them, in its order.
         takes_slots: job -> slots that it takes, where they are not 1.
     """
 
     def __init__(
-        self, rows: Iterable[Numbered], workers: Mapping[str, WorkerSettings], takes_slots: Mapping[int, int]
+        self, events: Iterable[EventView], workers: Mapping[str, WorkerSettings], takes_slots: Mapping[int, int]
     ) -> None:
         self._workers = workers
         self._takes_slots = takes_slots
@@ -117,12 +116,12 @@ class Occupation:
         self.equipment: dict[str, list[tuple[int, tuple[str, ...], int]]] = {}
         self._changes: list[tuple[int, int, str, str, Any]] = []  # (tick, event, worker, what, value)
         self._outs: dict[str, list[int]] = {}
-        self._heard: dict[tuple[str, int], Numbered] = {}  # (worker, token) -> its hand-out, until its work begins
+        self._heard: dict[tuple[str, int], EventView] = {}  # (worker, token) -> its hand-out, until its work begins
         self._open: dict[tuple[str, int], Taken] = {}
         self._groups: dict[tuple[tuple[str, ...], int], Group] = {}
         self._latest_ends: dict[str, list[int]] = {}
-        for number, row in rows:
-            self._feed(number, row)
+        for event in events:
+            self._feed(event)
         for slots in self.taken.values():
             slots.sort(key=lambda one: (one.begin, one.event))
         for worker, slots in self.taken.items():
@@ -135,46 +134,45 @@ class Occupation:
 
     # -- the pass over the events ---------------------------------------------------------------------------------
 
-    def _feed(self, number: int, row: Row) -> None:
-        at, kind, cause, job, worker = row[:5]
+    def _feed(self, event: EventView) -> None:
+        kind, worker = event.kind, event.worker
         if kind == "handed_out":
-            self._heard[worker, row[6]] = number, row
-            self._outs.setdefault(worker, []).append(at)
+            self._heard[worker, event.token] = event
+            self._outs.setdefault(worker, []).append(event.at)
         elif kind in ("attempt_ended", "handed_back"):
-            token = row[6] if kind == "attempt_ended" else row[7]
-            one = self._open.get((worker, token))
-            if kind == "handed_back" or (one is not None and one.stopped and one.stopped == cause):
-                self._free(worker, token, at)
+            one = self._open.get((worker, event.token))
+            if kind == "handed_back" or (one is not None and one.stopped and one.stopped == event.cause):
+                self._free(worker, event.token, event.at)
         elif kind == "work_began":
-            out = self._heard.pop((worker, row[6]), (number, row))
-            one = self._open[worker, row[6]] = Taken(out[1][0], job, row[6], out[0], began=number)
+            out = self._heard.pop((worker, event.token), event)
+            one = Taken(out.at, event.job, event.token, out.event, began=event.event)
+            self._open[worker, event.token] = one
             self.taken.setdefault(worker, []).append(one)
         elif kind == "work_stopped":
-            self._stopped(number, row)
+            self._stopped(event)
         elif kind == "stale_refused":
-            one = self._open.get((worker, row[5]))
-            if row[6] == "outcome" and one is not None and one.stopped == cause:
-                self._free(worker, row[5], at)
+            one = self._open.get((worker, event.token))
+            if event.what == "outcome" and one is not None and one.stopped == event.cause:
+                self._free(worker, event.token, event.at)
         elif kind == "worker_changed":
-            self.states.setdefault(worker, []).append((at, row[5], number))
-            self._changes.append((at, number, worker, "there", row[5] in _THERE))
-            if row[5] == "off":
+            self.states.setdefault(worker, []).append((event.at, event.state, event.event))
+            self._changes.append((event.at, event.event, worker, "there", event.state in _THERE))
+            if event.state == "off":
                 for token in [token for who, token in self._open if who == worker]:
-                    self._free(worker, token, at)
+                    self._free(worker, token, event.at)
         else:
-            has = tuple(item for item in row[5].split(", ") if item)
-            self.equipment.setdefault(worker, []).append((at, has, number))
-            self._changes.append((at, number, worker, "equipment", has))
+            has = tuple(item for item in event.equipped_with.split(", ") if item)
+            self.equipment.setdefault(worker, []).append((event.at, has, event.event))
+            self._changes.append((event.at, event.event, worker, "equipment", has))
 
-    def _stopped(self, number: int, row: Row) -> None:
-        at, _, cause, _, worker, _, token, why = row[:8]
-        one = self._open.get((worker, token))
+    def _stopped(self, event: EventView) -> None:
+        one = self._open.get((event.worker, event.token))
         if one is None:
             return
-        if cause == one.began and why != OWN_CLOCK:
-            one.stopped = number  # its outcome is on its way
+        if event.cause == one.began and event.why != OWN_CLOCK:
+            one.stopped = event.event  # its outcome is on its way
         else:
-            self._free(worker, token, at)
+            self._free(event.worker, event.token, event.at)
 
     def _free(self, worker: str, token: int, at: int) -> None:
         one = self._open.pop((worker, token), None)

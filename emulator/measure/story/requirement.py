@@ -15,43 +15,43 @@ from emulator.measure.selection import Selection, part_of
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
 from emulator.measure.story.surroundings import Surroundings
 from emulator.measure.verdict import Asked, Judged
-from emulator.record.events import Row
+from emulator.record.event_view import EventView
 
 __all__ = ["requirement_story"]
 
 _MOST: Final = 10
 """So many jobs or events are told one by one; the rest is counted."""
 
-_Picks = Callable[[Row], bool]
+_Picks = Callable[[EventView], bool]
 
 _COUNTED: Final[Mapping[str, tuple[str, _Picks]]] = {
-    "accepted": ("submitted", lambda row: True),
-    "attempts": ("handed_out", lambda row: True),
-    "attempts_error": ("attempt_ended", lambda row: row[7] == "error"),
-    "attempts_ok": ("attempt_ended", lambda row: row[7] == "ok"),
-    "attempts_permanent_error": ("attempt_ended", lambda row: row[7] == "permanent_error"),
-    "attempts_time_limit": ("attempt_ended", lambda row: row[7] == "time_limit"),
-    "done": ("finished", lambda row: row[5] == "done"),
-    "done_share": ("finished", lambda row: row[5] == "failed"),
-    "effects_landed": ("effect_landed", lambda row: True),
-    "effects_refused": ("effect_refused", lambda row: True),
-    "expired": ("finished", lambda row: row[6] == "expired"),
-    "failed": ("finished", lambda row: row[5] == "failed" and row[6] != "withdrawn"),
-    "resubmission_groups_done_share": ("finished", lambda row: row[5] == "failed"),
-    "faults_missed": ("fault_missed", lambda row: True),
-    "lost_leases": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
-    "lost_while_healthy": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
-    "detected": ("attempt_ended", lambda row: row[7] == "lease_lost" and row[8] != "withdrawn"),
-    "attempts_per_job": ("requeued", lambda row: True),
-    "resubmitted": ("submitted", lambda row: bool(row[13])),
-    "refused": ("submission_refused", lambda row: True),
-    "refused_share": ("submission_refused", lambda row: True),
-    "occurrences_skipped": ("occurrence_skipped", lambda row: True),
-    "stale_refused": ("stale_refused", lambda row: True),
-    "throughput": ("finished", lambda row: row[5] == "failed"),
-    "wasted_share": ("attempt_ended", lambda row: row[7] != "ok"),
-    "wasted_work": ("attempt_ended", lambda row: row[7] != "ok"),
-    "withdrawn": ("finished", lambda row: row[6] == "withdrawn"),
+    "accepted": ("submitted", lambda event: True),
+    "attempts": ("handed_out", lambda event: True),
+    "attempts_error": ("attempt_ended", lambda event: event.outcome == "error"),
+    "attempts_ok": ("attempt_ended", lambda event: event.outcome == "ok"),
+    "attempts_permanent_error": ("attempt_ended", lambda event: event.outcome == "permanent_error"),
+    "attempts_time_limit": ("attempt_ended", lambda event: event.outcome == "time_limit"),
+    "done": ("finished", lambda event: event.state == "done"),
+    "done_share": ("finished", lambda event: event.state == "failed"),
+    "effects_landed": ("effect_landed", lambda event: True),
+    "effects_refused": ("effect_refused", lambda event: True),
+    "expired": ("finished", lambda event: event.sub_state == "expired"),
+    "failed": ("finished", lambda event: event.state == "failed" and event.sub_state != "withdrawn"),
+    "resubmission_groups_done_share": ("finished", lambda event: event.state == "failed"),
+    "faults_missed": ("fault_missed", lambda event: True),
+    "lost_leases": ("attempt_ended", lambda event: event.outcome == "lease_lost" and event.why != "withdrawn"),
+    "lost_while_healthy": ("attempt_ended", lambda event: event.outcome == "lease_lost" and event.why != "withdrawn"),
+    "detected": ("attempt_ended", lambda event: event.outcome == "lease_lost" and event.why != "withdrawn"),
+    "attempts_per_job": ("requeued", lambda event: True),
+    "resubmitted": ("submitted", lambda event: bool(event.resubmitted_from)),
+    "refused": ("submission_refused", lambda event: True),
+    "refused_share": ("submission_refused", lambda event: True),
+    "occurrences_skipped": ("occurrence_skipped", lambda event: True),
+    "stale_refused": ("stale_refused", lambda event: True),
+    "throughput": ("finished", lambda event: event.state == "failed"),
+    "wasted_share": ("attempt_ended", lambda event: event.outcome != "ok"),
+    "wasted_work": ("attempt_ended", lambda event: event.outcome != "ok"),
+    "withdrawn": ("finished", lambda event: event.sub_state == "withdrawn"),
 }
 """For each figure that events are counted for: their kind, and which of that kind."""
 _AND_UNFINISHED: Final = frozenset({"done_share", "resubmission_groups_done_share", "throughput", "done"})
@@ -126,26 +126,26 @@ def _of_effects(around: Surroundings, selection: Selection, measure: str) -> Ite
     elif measure == "effects_after_end":
         jobs = sorted(selection.of_jobs(night.after_end))
     else:
-        shared = [row for _, row in around.source.of_kinds(("effect_landed",)) if (row[7], row[8]) in night.shared]
-        jobs = list(dict.fromkeys(row[3] for row in shared))
+        landings = around.source.of_kinds(("effect_landed",))
+        jobs = list(dict.fromkeys(event.job for event in landings if (event.effect, event.target) in night.shared))
     jobs = list(dict.fromkeys(around.family(job)[0] for job in jobs))
     for job in jobs[:_MOST]:
         landed = [
-            (number, row)
+            event
             for member in around.family(job)
-            for number, row in around.source.of_job(member)
-            if row[1] == "effect_landed"
+            for event in around.source.of_job(member)
+            if event.kind == "effect_landed"
         ]
-        landed.sort()
+        landed.sort()  # by their numbers
         values = {
             "job": job,
             "name": around.name(job),
             "landings": len(landed),
-            "jobs": len({row[3] for _, row in landed}),
-            "targets": tuple(dict.fromkeys(row[8] for _, row in landed))[:3],
+            "jobs": len({event.job for event in landed}),
+            "targets": tuple(dict.fromkeys(event.target for event in landed))[:3],
         }
-        numbers = tuple(number for number, _ in reversed(landed))[:MOST_CITED]
-        yield Fact("effects", landed[-1][1][0], numbers, (), values)
+        numbers = tuple(event.event for event in reversed(landed))[:MOST_CITED]
+        yield Fact("effects", landed[-1].at, numbers, (), values)
     yield from _rest(around, max(0, len(jobs) - _MOST), "job")
 
 
@@ -162,8 +162,8 @@ def _ages(around: Surroundings, selection: Selection, bound: float) -> Iterator[
     """Give the targets or sets whose last good results grew oldest, the oldest first."""
     found = selection.ages()
     landed: dict[tuple[str, str], list[int]] = {}
-    for number, row in around.source.of_kinds(("effect_landed",)):
-        landed.setdefault((row[7], row[8]), []).append(number)
+    for event in around.source.of_kinds(("effect_landed",)):
+        landed.setdefault((event.effect, event.target), []).append(event.event)
     for age in found[:_MOST]:
         numbers = sorted(one for target in age.targets or (age.what,) for one in landed.get((age.effect, target), ()))
         values = {
@@ -189,31 +189,34 @@ def _of_events(around: Surroundings, selection: Selection, measure: str) -> Iter
         healthy = measure == "lost_while_healthy"
         only = {(one.at, one.job, one.worker) for one in selection.lost() if (one.delay == HEALTHY) == healthy}
     if measure == "attempts" and (back := around.source.of_kinds(("handed_back",))):
-        unstarted = {(row[3], row[7]) for _, row in back}
-        taken = [row for _, row in around.source.of_kinds((kind,)) if (row[3], row[6]) not in unstarted]
-        only = {(row[0], row[3], row[4]) for row in taken}
+        unstarted = {(event.job, event.token) for event in back}
+        taken = [event for event in around.source.of_kinds((kind,)) if (event.job, event.token) not in unstarted]
+        only = {(event.at, event.job, event.worker) for event in taken}
     where = selection.where.given()
     found = [
-        (number, row)
-        for number, row in around.source.of_kinds((kind,))
-        if picks(row)
-        and (row[3] in known if row[3] else not where or _fits(kind, row, where))
-        and (only is None or (row[0], row[3], row[4]) in only)
+        event
+        for event in around.source.of_kinds((kind,))
+        if picks(event)
+        and (event.job in known if event.job else not where or _fits(event, where))
+        and (only is None or (event.at, event.job, event.worker) in only)
     ]
-    for number, row in found[:_MOST]:
-        name = around.name(row[3]) if row[3] else ""
-        yield Fact("counted", row[0], (number,), (), {"kind": kind, "name": name, "job": row[3], "row": row})
+    for event in found[:_MOST]:
+        yield _counted(event, around.name(event.job) if event.job else "")
     more = found[_MOST:]
-    yield from _rest(around, len(more), "event", tuple(number for number, _ in more[:MOST_CITED]))
+    yield from _rest(around, len(more), "event", tuple(event.event for event in more[:MOST_CITED]))
 
 
-def _fits(kind: str, row: Row, where: Mapping[str, str]) -> bool:
+def _counted(event: EventView, name: str) -> Fact:
+    values = {"kind": event.kind, "name": name, "job": event.job, "row": event.row}
+    return Fact("counted", event.at, (event.event,), (), values)
+
+
+def _fits(event: EventView, where: Mapping[str, str]) -> bool:
     """Say whether an event without a job is one that a requirement asks for."""
-    if kind == "submission_refused":
-        return all(
-            {"routine": row[5], "queue": row[6], "entry": row[7]}.get(key) == name for key, name in where.items()
-        )
-    return kind == "occurrence_skipped" and where.get("entry") == row[5]
+    if event.kind == "submission_refused":
+        refused = {"routine": event.routine, "queue": event.queue, "entry": event.entry}
+        return all(refused.get(key) == name for key, name in where.items())
+    return event.kind == "occurrence_skipped" and where.get("entry") == event.entry
 
 
 def _unfinished(around: Surroundings, selection: Selection) -> Iterator[Fact]:
@@ -225,13 +228,12 @@ def _unfinished(around: Surroundings, selection: Selection) -> Iterator[Fact]:
 
 def _jobs(around: Surroundings, jobs: tuple[int, ...], count: int) -> Iterator[Fact]:
     for job in jobs:
-        rows = around.source.of_job(job)
-        last = next((row for _, row in reversed(rows) if row[1] == "finished"), None)
+        finished = around.job(job).finished
         values = {
             "job": job,
             "name": around.name(job),
-            "state": last[5] if last is not None else "unfinished",
-            "sub_state": last[6] if last is not None else "",
+            "state": finished.state if finished is not None else "unfinished",
+            "sub_state": finished.sub_state if finished is not None else "",
         }
         yield Fact("job", *_last(around, job), (), values)
     yield from _rest(around, max(0, count - len(jobs)), "job")
@@ -244,10 +246,9 @@ def _rest(around: Surroundings, count: int, what: str, cited: tuple[int, ...] = 
 
 def _last(around: Surroundings, job: int) -> tuple[int, tuple[int, ...]]:
     """Give the tick and the events at which a job was first handed out and ended, or where it stood."""
-    rows = around.source.of_job(job)
-    told = [(number, row) for number, row in rows if row[1] in ("submitted", "handed_out", "finished")]
-    ends = told[-1]
-    return ends[1][0], (ends[0], *(number for number, _ in told[:2] if number != ends[0]))
+    told = around.job(job).of_kind("submitted", "handed_out", "finished")
+    last = told[-1]
+    return last.at, (last.event, *(event.event for event in told[:2] if event is not last))
 
 
 def _order(around: Surroundings, judged: Judged) -> Iterator[Fact]:
@@ -255,10 +256,10 @@ def _order(around: Surroundings, judged: Judged) -> Iterator[Fact]:
     for job, other in zip(judged.evidence, judged.against, strict=False):
         if not other:
             continue
-        started = next((number, row) for number, row in around.source.of_job(job) if row[1] == "handed_out")
-        ended = next(((number, row) for number, row in around.source.of_job(other) if row[1] == "finished"), None)
-        values = {"name": around.name(job), "other": around.name(other), "ended": ended[1][0] if ended else None}
-        yield Fact("order", started[1][0], (started[0], *((ended[0],) if ended else ())), (), values)
+        started = around.job(job).attempts[0]
+        ended = around.job(other).finished
+        values = {"name": around.name(job), "other": around.name(other), "ended": ended.at if ended else None}
+        yield Fact("order", started.at, (started.event, *((ended.event,) if ended else ())), (), values)
 
 
 def _occurrences(around: Surroundings, night: Night, entry: str, judged: Judged) -> Iterator[Fact]:
@@ -271,6 +272,6 @@ def _occurrences(around: Surroundings, night: Night, entry: str, judged: Judged)
     for one in missed or found[-3:]:
         values = {"entry": entry, "ordinal": one.ordinal, "due": one.due, "done": one.done, "why_not": one.why_not}
         yield Fact("occurrence", *_last(around, one.job), (), values)
-    skipped = [(number, row) for number, row in around.source.of_kinds(("occurrence_skipped",)) if row[5] == entry]
-    for number, row in skipped[:_MOST]:
-        yield Fact("counted", row[0], (number,), (), {"kind": row[1], "name": "", "job": 0, "row": row})
+    skipped = [event for event in around.source.of_kinds(("occurrence_skipped",)) if event.entry == entry]
+    for event in skipped[:_MOST]:
+        yield _counted(event, "")

@@ -3,10 +3,10 @@
 from collections.abc import Mapping
 from dataclasses import dataclass
 
-from emulator.scenario.models.queues import Queue
+from emulator.scenario.models.pools import Queue
 from emulator.scenario.models.routines import Part
 from emulator.scenario.models.scenario import Scenario
-from emulator.scenario.terms import Terms, terms_of
+from emulator.scenario.schedules import Terms, terms_of
 
 __all__ = ["Settings", "WorkerSettings", "settings_of"]
 

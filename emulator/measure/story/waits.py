@@ -58,8 +58,8 @@ def pieces(around: Surroundings, job: Waiting, begin: int, end: int) -> list[Pie
 
 
 def _layers(around: Surroundings, job: Waiting) -> Iterator[tuple[str, _Layer]]:
-    yield BROKER_DOWN, around.stretches("broker_down", "broker_up")
-    yield QUEUE_HELD, around.stretches("queue_held", "queue_released", job.queue)
+    yield BROKER_DOWN, around.stretches("outage")
+    yield QUEUE_HELD, around.stretches("queue_held", job.queue)
     queue = around.settings.queue(job.queue)
     if queue.running_at_most is not None:
         yield QUEUE_FULL, around.leases.queue_full(job.queue, queue.running_at_most)

@@ -1,70 +1,66 @@
 """What happened to one worker: when was it there, what did it take, what went wrong, what did it without a lease?"""
 
-from collections.abc import Iterator, Sequence
-from typing import Final
+from collections.abc import Callable, Iterator, Mapping, Sequence
+from typing import Any, Final
 
-from emulator.measure.story.attempts import Work, attempts_of
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
 from emulator.measure.story.surroundings import Surroundings
-from emulator.record.events import Row, reason_of
+from emulator.record.event_view import EventView
 from emulator.record.reasons import NONE
 
 __all__ = ["worker_story"]
 
 _TOGETHER: Final = 3
 """So many attempts in a row that ended ok are told together."""
-_SIMPLE: Final = {
-    "worker_speed_changed": ("speed", 5),
-    "equipment_changed": ("equipped", 5),
-    "worker_declared_lost": ("declared_lost", 6),
-}
 
 
 def worker_story(around: Surroundings, worker: str) -> Story:
     """Tell what happened to a worker that some event names."""
-    rows = around.source.of_worker(worker)
-    facts = [*_of_itself(around, rows), *_of_messages(rows), *_of_jobs(around, rows)]
+    events = around.source.of_worker(worker)
+    facts = [*_of_itself(events), *_of_messages(events), *_of_jobs(around, events)]
     facts.sort(key=lambda fact: (fact.at, fact.events[0]))
     facts.append(_sum(around, worker, facts))
     return Story("worker", worker, 0, tuple(facts), around.until, around.source.finished)
 
 
-def _of_itself(around: Surroundings, rows: Sequence[tuple[int, Row]]) -> Iterator[Fact]:
-    for number, row in rows:
-        kind = row[1]
-        if kind == "worker_changed":
-            yield Fact("state", row[0], (number,), (), {"worker": row[4], "state": row[5], "why": row[6]})
-        elif kind == "fault_began":
-            yield Fact("fault", row[0], (number,), (), {"fault": row[5], "worker": row[4]})
-        elif kind == "fault_ended":
-            yield Fact("fault_over", row[0], (number,), (), {"fault": row[5], "worker": row[4]})
-        elif kind == "action_taken":
-            yield Fact("told_by_person", row[0], (number,), (), {"action": row[5], "worker": row[4]})
-        elif kind in _SIMPLE:
-            what, place = _SIMPLE[kind]
-            yield Fact(what, row[0], (number,), (), {"worker": row[4], "value": row[place]})
+_OF_ITSELF: Final[Mapping[str, tuple[str, Callable[[EventView], Mapping[str, Any]]]]] = {
+    "worker_changed": ("state", lambda event: {"worker": event.worker, "state": event.state, "why": event.why}),
+    "fault_began": ("fault", lambda event: {"fault": event.fault, "worker": event.worker}),
+    "fault_ended": ("fault_over", lambda event: {"fault": event.fault, "worker": event.worker}),
+    "action_taken": ("told_by_person", lambda event: {"action": event.action, "worker": event.worker}),
+    "worker_speed_changed": ("speed", lambda event: {"worker": event.worker, "value": event.speed}),
+    "equipment_changed": ("equipped", lambda event: {"worker": event.worker, "value": event.equipped_with}),
+    "worker_declared_lost": ("declared_lost", lambda event: {"worker": event.worker, "value": event.last_heard}),
+}
+"""For each kind of event that tells of the worker itself: the fact, and its values."""
 
 
-def _of_messages(rows: Sequence[tuple[int, Row]]) -> Iterator[Fact]:
-    lost = [(number, row) for number, row in rows if row[1] == "message_lost"]
+def _of_itself(events: Sequence[EventView]) -> Iterator[Fact]:
+    for event in events:
+        if event.kind in _OF_ITSELF:
+            what, values = _OF_ITSELF[event.kind]
+            yield Fact(what, event.at, (event.event,), (), values(event))
+
+
+def _of_messages(events: Sequence[EventView]) -> Iterator[Fact]:
+    lost = [event for event in events if event.kind == "message_lost"]
     if lost:
-        cited = tuple(number for number, _ in lost)[:MOST_CITED]
-        values = {"worker": lost[0][1][4], "count": len(lost), "last": lost[-1][1][0]}
-        yield Fact("messages_lost", lost[0][1][0], cited, (), values)
+        cited = tuple(event.event for event in lost)[:MOST_CITED]
+        values = {"worker": lost[0].worker, "count": len(lost), "last": lost[-1].at}
+        yield Fact("messages_lost", lost[0].at, cited, (), values)
 
 
-def _of_jobs(around: Surroundings, rows: Sequence[tuple[int, Row]]) -> Iterator[Fact]:
+def _of_jobs(around: Surroundings, events: Sequence[EventView]) -> Iterator[Fact]:
     """Give what it did in each attempt; some in a row that all ended ok are told together."""
-    row_of: dict[int, list[tuple[int, Row]]] = {}
-    for number, row in rows:
-        place = _TOKEN.get(row[1])
-        if place is not None:
-            row_of.setdefault(row[place], []).append((number, row))
+    by_token: dict[int, list[EventView]] = {}
+    for event in events:
+        if event.kind in _OF_ATTEMPTS:
+            by_token.setdefault(event.token, []).append(event)
     run: list[Fact] = []
-    for told in row_of.values():
-        fact = _work(around, told)
-        if fact is None:
+    for told in by_token.values():
+        if told[0].kind not in ("handed_out", "work_began"):
             continue
+        fact = _work(around, told)
         if fact.values["outcome"] == "ok" and fact.values["after"] < 0:
             run.append(fact)
             continue
@@ -74,55 +70,46 @@ def _of_jobs(around: Surroundings, rows: Sequence[tuple[int, Row]]) -> Iterator[
     yield from _joined(run)
 
 
-_TOKEN: Final = {"handed_out": 6, "work_began": 6, "work_stopped": 6, "attempt_ended": 6, "stale_refused": 5}
+_OF_ATTEMPTS: Final = frozenset({"handed_out", "work_began", "work_stopped", "attempt_ended", "stale_refused"})
 
 
-def _work(around: Surroundings, told: Sequence[tuple[int, Row]]) -> Fact | None:
+def _work(around: Surroundings, told: Sequence[EventView]) -> Fact:
     """Give what a worker did under one token."""
-    by_kind = {row[1]: (number, row) for number, row in reversed(told) if row[1] != "stale_refused"}
-    _, row = told[0]
-    if row[1] not in ("handed_out", "work_began"):
-        return None
+    first = told[0]
+    by_kind = {event.kind: event for event in reversed(told)}
     stopped, ended = by_kind.get("work_stopped"), by_kind.get("attempt_ended")
+    attempt = around.job(first.job).attempt_under(first.token)
+    own = "handed_out" in by_kind
     over = ended
-    if over is None and "handed_out" not in by_kind:  # the lease is another's: look when that ended
-        over = next(
-            ((n, r) for n, r in around.source.of_job(row[3]) if r[1] == "attempt_ended" and r[6] == row[6]), None
-        )
-    began = by_kind["work_began"][1][0] if "work_began" in by_kind else -1
-    done, without = _done(around, row), -1
-    if over is not None and done is not None and (stopped is None or stopped[0] > over[0]):
-        without = done.executed(max(over[1][0], began), around.until)
-    why = reason_of(ended[1]) if ended is not None else NONE
-    halt = reason_of(stopped[1]) if stopped is not None else NONE
+    if over is None and attempt is not None and not own:  # the lease is another's: look when that ended
+        over = next(iter(attempt.of_kind("attempt_ended")), None)
+    began = by_kind["work_began"].at if "work_began" in by_kind else -1
+    work, without = attempt.work_of(first.worker) if attempt is not None else None, -1
+    if over is not None and work is not None and (stopped is None or stopped.event > over.event):
+        without = work.executed(max(over.at, began), around.until)
+    why = ended.because if ended is not None else NONE
+    halt = stopped.because if stopped is not None else NONE
     values = {
-        "worker": row[4],
-        "job": row[3],
-        "name": around.name(row[3]),
-        "attempt": row[5],
-        "token": row[6],
+        "worker": first.worker,
+        "job": first.job,
+        "name": around.name(first.job),
+        "attempt": first.attempt,
+        "token": first.token,
         "began": began,
-        "took": stopped[1][0] - began if stopped is not None and began >= 0 else -1,
-        "worked": done.executed(began, around.until) if done is not None else -1,
-        "stands": done is not None and done.stopped < 0 and done.stands >= 0,
-        "outcome": ended[1][7] if ended is not None else "",
+        "took": stopped.at - began if stopped is not None and began >= 0 else -1,
+        "worked": work.executed(began, around.until) if work is not None else -1,
+        "stands": work is not None and work.stopped < 0 and work.stands >= 0,
+        "outcome": ended.outcome if ended is not None else "",
         "why": why.code,
         "values": why.values,
         "stopped": halt.code,
         "stopped_values": halt.values,
         "after": without,
-        "own": "handed_out" in by_kind,
-        "refused": tuple(r[6] for _, r in told if r[1] == "stale_refused" and r[6] != "renewal"),
+        "own": own,
+        "refused": tuple(event.what for event in told if event.kind == "stale_refused" and event.what != "renewal"),
     }
-    because = (over[0],) if without >= 0 and over is not None else ()
-    return Fact("worked", row[0], tuple(number for number, _ in told)[:MOST_CITED], because, values)
-
-
-def _done(around: Surroundings, row: Row) -> Work | None:
-    """Give the work of a worker under the token of a row; None if it never began."""
-    attempts = attempts_of(around.source.of_job(row[3]))
-    of_token = (work for attempt in attempts if attempt.token == row[6] for work in attempt.work)
-    return next((work for work in of_token if work.worker == row[4]), None)
+    because = (over.event,) if without >= 0 and over is not None else ()
+    return Fact("worked", first.at, tuple(event.event for event in told)[:MOST_CITED], because, values)
 
 
 def _joined(run: Sequence[Fact]) -> Iterator[Fact]:

@@ -8,9 +8,9 @@ from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from emulator.scenario.hazards import capacity, leases, retries, times, work, workers
-from emulator.scenario.hazards.leases import losses_survived
+from emulator.scenario.hazards import capacity, work
 from emulator.scenario.hazards.outlook import Hazard, Outlook, Said
+from emulator.scenario.hazards.work import losses_survived
 from emulator.scenario.load import Loaded
 from emulator.scenario.messages import path_in
 from emulator.scenario.models.scenario import Scenario
@@ -23,11 +23,11 @@ HAZARDS: Final[Mapping[str, Callable[[Outlook], Iterator[Said]]]] = MappingProxy
         "more-work-than-time": capacity.more_work_than_time,
         "burst-above-capacity": capacity.burst_above_capacity,
         "poll-above-start-within": capacity.poll_above_start_within,
-        "few-heartbeats": leases.few_heartbeats,
-        "jitter-outlasts-lease": leases.jitter_outlasts_lease,
-        "fixed-lease-short": leases.fixed_lease_short,
-        "silence-short": leases.silence_short,
-        "clock-told-lease": leases.clock_told_lease,
+        "few-heartbeats": work.few_heartbeats,
+        "jitter-outlasts-lease": work.jitter_outlasts_lease,
+        "fixed-lease-short": work.fixed_lease_short,
+        "silence-short": work.silence_short,
+        "clock-told-lease": work.clock_told_lease,
         "time-limit-short": work.time_limit_short,
         "recurrence-overlaps": work.recurrence_overlaps,
         "unrepeatable-work": work.unrepeatable_work,
@@ -36,21 +36,21 @@ HAZARDS: Final[Mapping[str, Callable[[Outlook], Iterator[Said]]]] = MappingProxy
         "prerequisite-never-comes": work.prerequisite_never_comes,
         "waits-for-one-of-many": work.waits_for_one_of_many,
         "waits-for-a-later-night": work.waits_for_a_later_night,
-        "pauses-outlast-night": retries.pauses_outlast_night,
-        "retries-end-in-outage": retries.retries_end_in_outage,
-        "grant-late": retries.grant_late,
-        "credential-ends-early": retries.credential_ends_early,
-        "nobody-equipped": workers.nobody_equipped,
-        "few-have-the-slots": workers.few_have_the_slots,
-        "slots-stay-taken": workers.slots_stay_taken,
-        "nobody-serves": workers.nobody_serves,
-        "tool-nobody-has": workers.tool_nobody_has,
-        "power-off-in-run": workers.power_off_in_run,
-        "after-the-end": times.after_the_end,
-        "crosses-clock-change": times.crosses_clock_change,
-        "nothing-comes": times.nothing_comes,
-        "clock-change": times.clock_change,
-        "recurrence-minute": times.recurrence_minute,
+        "pauses-outlast-night": work.pauses_outlast_night,
+        "retries-end-in-outage": work.retries_end_in_outage,
+        "grant-late": work.grant_late,
+        "credential-ends-early": work.credential_ends_early,
+        "nobody-equipped": capacity.nobody_equipped,
+        "few-have-the-slots": capacity.few_have_the_slots,
+        "slots-stay-taken": capacity.slots_stay_taken,
+        "nobody-serves": capacity.nobody_serves,
+        "tool-nobody-has": capacity.tool_nobody_has,
+        "power-off-in-run": capacity.power_off_in_run,
+        "after-the-end": capacity.after_the_end,
+        "crosses-clock-change": capacity.crosses_clock_change,
+        "nothing-comes": capacity.nothing_comes,
+        "clock-change": capacity.clock_change,
+        "recurrence-minute": capacity.recurrence_minute,
     }
 )
 """Every hazard that is looked for, by its code."""

@@ -1,16 +1,21 @@
 """What a scenario file may say, as data: one module for each part of the file."""
 
-from emulator.scenario.models.access import Credential, Grant
-from emulator.scenario.models.actions import Action
 from emulator.scenario.models.arrivals import Arrival, Batch, FirstOf, Prerequisite, Prerequisites, Rates
 from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.models.faults import Fault, Target
-from emulator.scenario.models.pools import Link, Pool, PowerSchedule, WorkerDiffers
-from emulator.scenario.models.queues import Allowance, AskAgain, Queue, Retry, TimeLimit
-from emulator.scenario.models.requirements import Requirement
+from emulator.scenario.models.faults import Action, Credential, Fault, Grant, RateLimit, System, Target
+from emulator.scenario.models.pools import (
+    Allowance,
+    AskAgain,
+    Link,
+    Pool,
+    PowerSchedule,
+    Queue,
+    Retry,
+    TimeLimit,
+    WorkerDiffers,
+)
 from emulator.scenario.models.routines import Part, Routine
-from emulator.scenario.models.scenario import Broker, Scenario
-from emulator.scenario.models.systems import RateLimit, System
+from emulator.scenario.models.scenario import Broker, Requirement, Scenario
 
 __all__ = [
     "Action",

@@ -10,9 +10,8 @@ from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo,
 from pydantic_core import PydanticCustomError
 
 from emulator.scenario.durations import parse_span
-from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.models.numbers import law_mistakes
-from emulator.scenario.models.queues import Retry, TimeLimit, wrong_terms
+from emulator.scenario.models.distribution import Distribution, law_mistakes
+from emulator.scenario.models.pools import Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import (
     Count,
     Duration,

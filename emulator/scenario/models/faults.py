@@ -1,4 +1,4 @@
-"""What goes wrong in the world?"""
+"""The world around the jobs: other systems, who may call them, what goes wrong, and what people do at a time."""
 
 from collections.abc import Iterator
 from types import MappingProxyType
@@ -6,23 +6,43 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import Discriminator, Field, Tag, WithJsonSchema
 
-from emulator.scenario.models.distribution import Distribution
-from emulator.scenario.models.numbers import Factor, HowMany, ShareOrDrawn, SpeedFactor, out_of_range
+from emulator.scenario.models.distribution import Distribution, Factor, HowMany, ShareOrDrawn, SpeedFactor, out_of_range
 from emulator.scenario.models.pools import SkewedClock
-from emulator.scenario.values import Mistake, Model, Moment, Name, NewName, Share
+from emulator.scenario.values import (
+    Count,
+    Duration,
+    EarlyMoment,
+    EndDate,
+    Mistake,
+    Model,
+    Moment,
+    Name,
+    NewName,
+    PositiveDuration,
+    Share,
+)
 
 __all__ = [
+    "ACTION_KEYS",
+    "ACTION_KINDS",
     "FAULT_KEYS",
     "FAULT_KINDS",
     "FAULT_NEEDS",
     "OF_ALL_KINDS",
     "WORKER_KINDS",
+    "Action",
+    "Credential",
     "Fault",
+    "Grant",
+    "Outage",
+    "RateLimit",
+    "System",
     "Target",
     "WorkerTarget",
     "kind_mistakes",
     "kind_of",
 ]
+
 
 _TIMES: Final = ("at", "late_by", "from", "until", "gaps", "gaps_from", "lasts")
 
@@ -251,3 +271,189 @@ def kind_mistakes(model: Model, what: str, keys: "MappingProxyType[str, tuple[st
             if name not in OF_ALL_KINDS and name not in keys and model.stated(name) and key not in keys[found[0]]:
                 allowed = ", ".join(keys[found[0]])
                 yield (key,), f"`{key}` does not belong to {found[0]}; allowed beside it are: {allowed or 'nothing'}"
+
+
+ACTION_KEYS: Final = MappingProxyType(
+    {
+        "run_again": ("at", "late_by"),
+        "withdraw": ("at", "late_by"),
+        "hold": ("at", "late_by", "lasts", "until"),
+        "release": ("at", "late_by"),
+        "suspend": ("at", "late_by", "lasts", "until"),
+        "resume": ("at", "late_by"),
+        "hold_queue": ("at", "late_by", "lasts", "until"),
+        "release_queue": ("at", "late_by"),
+        "drain": ("at", "late_by", "back_after", "lasts", "until"),
+        "new_version": ("at", "late_by", "requires", "speed", "old_jobs"),
+    }
+)
+"""For each kind of action, the keys that may stand beside it."""
+
+ACTION_KINDS: Final = tuple(ACTION_KEYS)
+
+
+class Action(Model):
+    """What a person does at a time. Exactly one of the action keys; jobs are named entry#number."""
+
+    run_again: Name | None = Field(default=None, description="A finished or running job is resubmitted.")
+    withdraw: Name | None = Field(default=None, description="A job is withdrawn.")
+    hold: Name | None = Field(default=None, description="A job is held.")
+    release: Name | None = Field(default=None, description="A job that a person holds is released.")
+    suspend: Name | None = Field(default=None, description="A running job is suspended.")
+    resume: Name | None = Field(default=None, description="A suspended job is resumed.")
+    hold_queue: Name | None = Field(default=None, description="A queue hands out nothing until it is released.")
+    release_queue: Name | None = Field(default=None, description="A queue that is held is released.")
+    drain: WorkerTarget | None = Field(
+        default=None,
+        description="Workers take nothing more, finish what they have, then are off: for good, unless `back_after`, "
+        "`lasts` or `until` says when they come back.",
+    )
+    new_version: Name | None = Field(default=None, description="A routine: jobs in the queue run the new one.")
+    name: NewName | None = Field(default=None, description="By which paths (`actions.NAME.at`) and draws know it.")
+    share_of_nights: Share = Field(
+        default=1.0,
+        description="It is done in this share of nights, drawn for each night by itself. A larger share keeps the "
+        "nights of a smaller one.",
+    )
+    at: Moment = Field(description="When it is done.")
+    late_by: Distribution | None = Field(
+        default=None, description="It is done so much later than `at`. Default: on time."
+    )
+    requires: tuple[Name, ...] | None = Field(
+        default=None, strict=False, description="new_version: the equipment that it requires; default: as before."
+    )
+    speed: SpeedFactor | None = Field(
+        default=None,
+        description="new_version: how much faster its parts are; 2 halves their time. Or a number that is drawn.",
+    )
+    old_jobs: Literal["run_new", "run_old", "fail"] = Field(
+        default="run_new", description="new_version: what becomes of jobs that are in the queue already."
+    )
+    lasts: PositiveDuration | None = Field(
+        default=None,
+        description="hold, suspend, hold_queue: undone after this; without an end it is forgotten. drain: back in "
+        "service then, even if it still works.",
+    )
+    ends: Moment | None = Field(default=None, alias="until", description="In place of `lasts`: undone at this time.")
+    back_after: Distribution | None = Field(
+        default=None, description="drain: switched on again so long after it was off, however long it had to finish."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        yield from kind_mistakes(self, "action", ACTION_KEYS)
+        ends = [key for key, value in _ends(self) if value is not None]
+        for key in ends[1:]:
+            yield (key,), f"`{ends[0]}` says when it is over, and so does `{key}`: keep one"
+        yield from out_of_range("speed", self.speed, 0, 1000)
+        if self.ends is not None and self.late_by is not None:
+            yield ("until",), "it is done at a drawn time, which may be after `until`: say how long it `lasts`"
+        elif self.ends is not None and self.ends <= self.at:
+            yield ("until",), "it is over before it begins: `until` must be later than `at`"
+
+
+def _ends(action: Action) -> Iterator[tuple[str, object]]:
+    yield from (("lasts", action.lasts), ("until", action.ends), ("back_after", action.back_after))
+
+
+class RateLimit(Model):
+    """A token bucket: `allows` calls in each `each`, `burst` at once."""
+
+    allows: int = Field(ge=1, le=10_000_000, description="Calls that are allowed in each `each`, evenly.")
+    each: PositiveDuration = Field(description="The time in which `allows` tokens come.")
+    burst: int = Field(default=1, ge=1, le=10_000_000, description="Tokens when full; it is full at the start.")
+    when_empty: Literal["refuse", "wait"] = Field(
+        default="refuse", description="What happens to a call that finds no token."
+    )
+
+
+class Outage(Model):
+    """A window in which the system is down."""
+
+    begins: EarlyMoment = Field(alias="from", description="First instant at which it is down.")
+    ends: EarlyMoment = Field(
+        alias="until", description="First instant at which it is up again; an outage before the night is over."
+    )
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.ends <= self.begins:
+            yield ("until",), "the outage ends before it begins: `until` must be later than `from`"
+
+
+class System(Model):
+    """Another system that parts call."""
+
+    slots: int | None = Field(
+        default=None, ge=1, le=10_000_000, description="Calls served at once; default: without limit."
+    )
+    answers_in: Distribution = Field(
+        default=Distribution(constant=0), description="How long it serves a call, without waiting in line."
+    )
+    waiting_at_most: Count | None = Field(
+        default=None, description="Calls waiting for a slot; more are refused. Default: no limit."
+    )
+    limit: RateLimit | None = Field(default=None, description="Its rate limit; default: none.")
+    error_share: Share = Field(default=0.0, description="This share of its answers are errors.")
+    outages: tuple[Outage, ...] = Field(default=(), strict=False, description="When it is down.")
+    patience: PositiveDuration | None = Field(
+        default=None, description="A caller gives up after this and takes it as an error; default: it waits for ever."
+    )
+    abandoned_calls: Literal["finish", "drop"] = Field(
+        default="finish",
+        description="What becomes of a call whose caller gave up: finish serves it all the same; "
+        "drop frees its place and slot.",
+    )
+    retry_after: Duration | None = Field(default=None, description="The hint that comes with each refusal.")
+    fenced: Literal["no", "highest_token", "asks_broker"] = Field(
+        default="no",
+        description="highest_token: refuses tokens below the highest that it has accepted for the same target from the "
+        "same exclusive key. Without a key it compares those of the same job and of jobs resubmitted from it. "
+        "asks_broker: asks the broker at each write.",
+    )
+
+
+class Grant(Model):
+    """One grant of access. A system that no grant names is open to all."""
+
+    who: Name = Field(description="A pool or a worker.")
+    to: Name = Field(description="A system, or system/part for one part of it.")
+    given: EarlyMoment = Field(default=0, description="When it is given; it may lie before the start.")
+    in_force_after: Distribution = Field(
+        default=Distribution(constant=0), description="So long after `given` it takes effect."
+    )
+    until: EndDate | None = Field(
+        default=None,
+        description="When it ends; default: never. A date alone means its first instant. If that lies before the "
+        "night, nothing was granted.",
+    )
+    name: NewName | None = Field(default=None, description="By which paths (`access.NAME.given`) and draws know it.")
+    refusals_cached: Duration = Field(default=0, description="A refused caller is refused this long without a look.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.until is not None and self.until <= self.given and not self.until <= 0 <= self.given:  # else it is over
+            yield ("until",), "the grant ends before it is given: `until` must be later than `given`"
+
+
+class Credential(Model):
+    """What a worker shows to a system: it has a life, and is renewed or ends in the middle of long work."""
+
+    who: Name = Field(description="A pool or a worker.")
+    to: Name = Field(description="A system, or system/part for one part of it.")
+    life: PositiveDuration | None = Field(
+        default=None, description="So long after its issue (or renewal) it is refused. Needed, or `ends`, or both."
+    )
+    ends: EndDate | None = Field(
+        default=None,
+        description="From then on it is refused, whatever its life; it may lie before the night. A date alone means "
+        "its first instant.",
+    )
+    issued: Literal["at_attempt", "at_start"] = Field(
+        default="at_attempt", description="Issued when an attempt begins, or once when the worker starts."
+    )
+    renewed_every: PositiveDuration | None = Field(default=None, description="Renewed so often; default: never.")
+    name: NewName | None = Field(default=None, description="By which paths (`credentials.NAME.life`) know it.")
+
+    def mistakes(self) -> Iterator[Mistake]:
+        if self.life is None and self.ends is None:
+            yield (), "until when is it good? give its `life`, or the date on which it `ends`"
+        if self.life is None and self.renewed_every is not None:
+            yield ("renewed_every",), "`renewed_every` belongs to a `life`: the date on which it `ends` stays"

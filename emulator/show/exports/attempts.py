@@ -1,21 +1,22 @@
-"""Which attempts were there, and what was done in each?
+"""Gives every attempt of a night, with what was done in each.
 
 One attempt here is one worker with one token: what the broker granted, and what the worker did with it. A lease that
 two workers work on has two, the second with the outcome ``second_hand_out`` and no lease of its own. An attempt that
 was handed back unstarted, which no figure counts, stands here as ``handed back``.
 """
 
-from collections.abc import Mapping
+from collections.abc import Iterator, Mapping
 from dataclasses import dataclass, field
 from typing import Final
 
 from emulator.measure.night import IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN
-from emulator.measure.story.attempts import STANDING, Work
-from emulator.record.events import Event, reason_in
+from emulator.record.event_view import EventView
+from emulator.record.history import Attempt as Granted
+from emulator.record.history import Work
 from emulator.record.reasons import FINISHED, NONE, WITHDRAWN_BY_PERSON, Because
 from emulator.show.exports.recorded import Recorded
 
-__all__ = ["HANDED_BACK", "Attempt", "PartDone", "attempts_of"]
+__all__ = ["HANDED_BACK", "Attempt", "PartDone", "attempts_of", "of_workers"]
 
 HANDED_BACK: Final = "handed_back"
 
@@ -38,11 +39,11 @@ class Attempt:
     """One worker with one token. Ticks are -1 where the thing has not happened, or not by the horizon.
 
     Attributes:
+        event: the number of the event with which it begins: the hand-out, or the begin of the work.
         handed_out, until: when the lease was granted, and its first end; -1: this worker was granted none.
-        began, stopped: when the worker began and stopped to work on it.
         ended: when it ended in the broker's view.
-        stopped_why, why: why the worker stopped, and why the attempt ended in the broker's view.
-        work: what it did; None before it began.
+        why: why it ended in the broker's view.
+        work: what it did; None before it began. began, stopped, stopped_why: when, and why it stopped.
         events: every event that names job, token and worker, and those that end it, in order.
     """
 
@@ -50,18 +51,30 @@ class Attempt:
     number: int
     token: int
     worker: str
-    incarnation: int = 0
+    event: int
     handed_out: int = -1
     until: int = -1
-    began: int = -1
-    stopped: int = -1
-    stopped_why: Because = NONE
     ended: int = -1
     outcome: str = IN_PROGRESS
     why: Because = NONE
     work: Work | None = None
     parts: list[PartDone] = field(default_factory=list)
-    events: list[Event] = field(default_factory=list)
+    events: list[EventView] = field(default_factory=list)
+
+    @property
+    def began(self) -> int:
+        """When the worker began to work on it."""
+        return -1 if self.work is None else self.work.began
+
+    @property
+    def stopped(self) -> int:
+        """When the worker stopped."""
+        return -1 if self.work is None else self.work.stopped
+
+    @property
+    def stopped_why(self) -> Because:
+        """Why the worker stopped."""
+        return NONE if self.work is None else Because(self.work.why, self.work.values)
 
     @property
     def begins(self) -> int:
@@ -83,76 +96,48 @@ class Attempt:
 
 def attempts_of(recorded: Recorded) -> list[Attempt]:
     """Give every attempt of a night, in the order in which they began."""
-    fold = _Fold(recorded.parts)
-    for event in recorded.events():
-        if event.job:
-            fold.feed(event)
-    return fold.close(recorded.night.horizon)
+    found = []
+    for job in recorded.history().jobs.values():
+        routine = recorded.parts.get(job.submission.routine, ())
+        for granted in job.attempts:
+            for attempt in of_workers(granted):
+                attempt.events = [
+                    event
+                    for event in granted.events
+                    if event.worker == attempt.worker and event.event >= attempt.event and event.kind != "message_lost"
+                ]
+                _parts(attempt, routine, recorded.night.horizon)
+                found.append(attempt)
+    return sorted(found, key=lambda attempt: attempt.event)
 
 
-class _Fold:
-    def __init__(self, parts: Parts) -> None:
-        self._parts = parts
-        self._routines: dict[int, str] = {}
-        self._latest: dict[tuple[int, str], Attempt] = {}
-        self._all: list[Attempt] = []
-        self._last_part: dict[int, tuple[str, str]] = {}  # job -> the last part that any attempt finished
+def of_workers(granted: Granted) -> Iterator[Attempt]:
+    """Give what each worker did under one token, the one to which it was granted first; without events and parts."""
+    own = granted.own
+    made = Attempt(granted.job, granted.number, granted.token, granted.worker, granted.event, work=own)
+    made.handed_out, made.until, made.ended, made.why = granted.at, granted.until, granted.ended, granted.reason
+    withdrawn = granted.outcome == "lease_lost" and granted.why == WITHDRAWN_BY_PERSON
+    made.outcome = WITHDRAWN if withdrawn else granted.outcome or IN_PROGRESS
+    yield made
+    for work in granted.work:
+        if work is not own:
+            yield Attempt(
+                granted.job, granted.number, granted.token, work.worker, work.event, outcome=SECOND_HAND_OUT, work=work
+            )
 
-    def feed(self, event: Event) -> None:
-        if event.kind == "submitted":
-            self._routines[event.job] = event.details["routine"]
-        if event.kind == "handed_out":
-            self._new(event).handed_out = event.at
-        token = event.details.get("token")
-        one = None if token is None else self._latest.get((token, event.worker))
-        if event.kind == "work_began" and (one is None or one.began >= 0):
-            one = self._new(event)
-            one.outcome = SECOND_HAND_OUT
-        if one is not None:
-            one.events.append(event)
-            self._follow(one, event)
 
-    def _new(self, event: Event) -> Attempt:
-        details = event.details
-        one = Attempt(event.job, details["attempt"], details["token"], event.worker)
-        one.incarnation, one.until = details.get("incarnation", 0), details.get("lease_until", -1)
-        self._latest[one.token, one.worker] = one
-        self._all.append(one)
-        return one
-
-    def _follow(self, one: Attempt, event: Event) -> None:
-        details = event.details
-        if event.kind == "work_began":
-            one.began, one.work = event.at, Work(one.worker, one.token, event.at, event.number)
-        elif event.kind == "part_finished":
-            begins = one.parts[-1].ends if one.parts else one.began
-            one.parts.append(PartDone(details["part"], details["element"], begins, event.at, True))
-            self._last_part[one.job] = details["part"], details["element"]
-        elif event.kind == "work_stopped":
-            one.stopped, one.stopped_why = event.at, reason_in(event)
-            if one.work is not None:
-                one.work.stopped = event.at
-            self._last(one, event.at, finished=details["why"] == FINISHED)
-        elif event.kind == "attempt_ended":
-            withdrawn = details["outcome"] == "lease_lost" and details["why"] == WITHDRAWN_BY_PERSON
-            one.ended, one.why = event.at, reason_in(event)
-            one.outcome = WITHDRAWN if withdrawn else details["outcome"]
-        elif event.kind in STANDING and one.work is not None and one.stopped < 0:
-            one.work.stand(event.kind, event.at)
-        elif event.kind == "handed_back":
-            one.ended, one.outcome = event.at, HANDED_BACK
-
-    def _last(self, one: Attempt, at: int, *, finished: bool) -> None:
-        """Add the part in which the work stopped: no event is of its own."""
-        begins = one.parts[-1].ends if one.parts else one.began
-        routine = self._parts.get(self._routines.get(one.job, ""), ())
-        one.parts.append(PartDone(_after(routine, one, finished), "", begins, at, finished))
-
-    def close(self, horizon: int) -> list[Attempt]:
-        for one in self._all:
-            if one.began >= 0 and one.stopped < 0:
-                self._last(one, horizon, finished=False)
-        return self._all
+def _parts(attempt: Attempt, routine: tuple[tuple[str, bool], ...], horizon: int) -> None:
+    """Add the parts: those that events tell of, and the one in which the work stopped, which has no event."""
+    if attempt.began < 0:
+        return
+    begins = attempt.began
+    for event in attempt.events:
+        if event.kind == "part_finished":
+            attempt.parts.append(PartDone(event.part, event.element, begins, event.at, True))
+            begins = event.at
+    finished = attempt.stopped_why.code == FINISHED
+    ends = attempt.stopped if attempt.stopped >= 0 else horizon
+    attempt.parts.append(PartDone(_after(routine, attempt, finished), "", begins, ends, finished))
 
 
 def _after(routine: tuple[tuple[str, bool], ...], one: Attempt, finished: bool) -> str:

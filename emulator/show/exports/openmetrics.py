@@ -5,11 +5,13 @@ change; figures, requirements and what is known of the run have one, at the end.
 from is left out; one that is known to be more than a bound says so in its label ``bound``.
 """
 
-from collections.abc import Iterator, Mapping
+from collections.abc import Iterator
 from typing import Final
 
 from emulator.measure.catalogue import MEASURES
 from emulator.measure.figures import Figures
+from emulator.record.event_view import EventView, views
+from emulator.record.history import History, Job
 from emulator.show.exports.plain import plain, seconds, unix_microseconds
 from emulator.show.exports.recorded import Recorded
 
@@ -24,11 +26,6 @@ _COUNTED: Final = {
     "running": "running",
     "suspended": "running",
 }
-_SETS_STATE: Final = {
-    **dict.fromkeys(("submitted", "held", "hold_ended", "handed_back", "requeued", "finished"), ""),
-    "handed_out": "running",
-}
-
 Labels = tuple[tuple[str, str], ...]
 Series = dict[Labels, list[tuple[int, int]]]
 """Labels -> (tick, value) at each change."""
@@ -88,8 +85,8 @@ class _Text:
 
     def _over_time(self) -> Iterator[str]:
         fold = _OverTime()
-        for event in self._recorded.events():
-            fold.feed(event.at, event.kind, event.job, event.worker, event.details)
+        for event in views(self._recorded.rows):
+            fold.feed(event)
         says = "Unfinished jobs by queue and state; suspended ones count as running."
         yield from self._points("queuedrill_jobs", "gauge", says, fold.jobs)
         yield from self._points("queuedrill_jobs_submitted", "counter", "Jobs accepted.", fold.submitted)
@@ -133,61 +130,57 @@ class _OverTime:
         self.stale: Series = {}
         self.work: Series = {}
         self.workers: Series = {}
-        self._kinds: dict[int, tuple[str, str]] = {}
+        self._night = History()
         self._counted: dict[int, str] = {}
-        self._told: dict[str, str] = {}
-        self._now: dict[str, str] = {}
+        self._states: dict[str, str] = {}
 
-    def feed(self, at: int, kind: str, job: int, worker: str, details: Mapping[str, object]) -> None:
-        def of(*names: str) -> Labels:
-            return tuple((name, str(details[name])) for name in names)
-
+    def feed(self, event: EventView) -> None:
+        self._night.take(event)
+        at, kind, worker = event.at, event.kind, (("worker", event.worker),)
         if kind == "submitted":
-            self._kinds[job] = str(details["queue"]), str(details["routine"])
-            _add(self.submitted, self._labels(job), at)
+            _add(self.submitted, self._labels(event.job), at)
         elif kind == "finished":
-            _add(self.finished, (*self._labels(job), *of("state", "sub_state")), at)
+            ended = ("state", event.state), ("sub_state", event.sub_state)
+            _add(self.finished, (*self._labels(event.job), *ended), at)
         elif kind == "attempt_ended":
-            _add(self.attempts, (("worker", worker), *of("outcome")), at)
+            _add(self.attempts, (*worker, ("outcome", event.outcome)), at)
         elif kind == "effect_landed":
-            _add(self.effects, of("effect"), at)
+            _add(self.effects, (("effect", event.effect),), at)
         elif kind == "stale_refused":
-            _add(self.stale, of("what"), at)
+            _add(self.stale, (("what", event.what),), at)
         elif kind in ("work_began", "work_stopped"):
-            _add(self.work, (("worker", worker),), at, 1 if kind == "work_began" else -1)
-            self._follow_worker(at, worker)
+            _add(self.work, worker, at, 1 if kind == "work_began" else -1)
+            self._follow_worker(at, event.worker)
         elif kind == "worker_changed":
-            self._told[worker] = str(details["state"])
-            self._follow_worker(at, worker)
-        if kind in _SETS_STATE:
-            self._count(at, job, _COUNTED.get(_SETS_STATE[kind] or str(details["state"]), ""))
+            self._follow_worker(at, event.worker)
+        if event.job:
+            self._count(at, self._night.jobs[event.job])
 
     def _follow_worker(self, at: int, worker: str) -> None:
         """Note a worker's state; events tell idle and busy apart by what it works on, not by a change of state."""
-        now = self._told.get(worker, "idle")
+        known = self._night.worker(worker)
+        now = known.changes[-1].state if known.changes else "idle"
         if now in ("idle", "busy"):
-            working = self.work.get((("worker", worker),), [(0, 0)])[-1][1]
-            now = "busy" if working else "idle"
-        before = self._now.get(worker, "")
+            now = "busy" if known.works else "idle"
+        before = self._states.get(worker, "")
         if before != now:
-            self._now[worker] = now
+            self._states[worker] = now
             for state, change in ((before, -1), (now, 1)):
                 if state:
                     _add(self.workers, (("worker", worker), ("state", state)), at, change)
 
     def _labels(self, job: int) -> Labels:
-        queue, routine = self._kinds[job]
-        return ("queue", queue), ("routine", routine)
+        came = self._night.jobs[job].submission
+        return ("queue", came.queue), ("routine", came.routine)
 
-    def _count(self, at: int, job: int, state: str) -> None:
-        before = self._counted.get(job, "")
+    def _count(self, at: int, job: Job) -> None:
+        before, state = self._counted.get(job.number, ""), _COUNTED.get(job.state, "")
         if before == state:
             return
-        self._counted[job] = state
-        queue = self._kinds[job][0]
+        self._counted[job.number] = state
         for one, change in ((before, -1), (state, 1)):
             if one:
-                _add(self.jobs, (("queue", queue), ("state", one)), at, change)
+                _add(self.jobs, (("queue", job.submission.queue), ("state", one)), at, change)
 
 
 def _add(series: Series, labels: Labels, at: int, change: int = 1) -> None:

@@ -7,7 +7,9 @@ from dataclasses import dataclass, field
 
 from emulator.measure.night import Night
 from emulator.measure.verdict import Judged
+from emulator.record.event_view import views
 from emulator.record.events import Event, Row, read
+from emulator.record.history import History
 from emulator.record.meta import RunMeta
 from emulator.scenario.clock import Clock
 
@@ -45,6 +47,12 @@ class Recorded:
     def events(self) -> Iterator[Event]:
         """Give the events in order."""
         return read(self.rows)
+
+    def history(self) -> History:
+        """Fold the events into their history."""
+        night = History()
+        night.take_all(views(self.rows))
+        return night
 
     @property
     def key(self) -> str:

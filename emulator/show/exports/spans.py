@@ -16,7 +16,8 @@ from typing import Any, Final
 
 from emulator.errors import InputError
 from emulator.measure.reasons import why_in_words
-from emulator.record.events import Event
+from emulator.record.event_view import EventView, views
+from emulator.record.events import details_of
 from emulator.show.exports.attempts import Attempt, attempts_of
 from emulator.show.exports.plain import as_json, unix_microseconds
 from emulator.show.exports.recorded import Recorded
@@ -41,7 +42,7 @@ class _Span:
     begins: int
     ends: int
     attributes: dict[str, Any]
-    events: list[Event] = field(default_factory=list)
+    events: list[EventView] = field(default_factory=list)
     links: dict[str, tuple["_Span", int, int]] = field(default_factory=dict)  # (to, the event, what led to it)
     status: tuple[int, str] | None = None
 
@@ -84,6 +85,7 @@ class _Spans:
     def __init__(self, recorded: Recorded) -> None:
         self._recorded = recorded
         self._ends = recorded.night.horizon
+        self._events = tuple(views(recorded.rows))
         self._causes: list[int] = [0]
         self._of_event: dict[int, _Span] = {}
         self._jobs: dict[int, _Span] = {}
@@ -92,7 +94,7 @@ class _Spans:
         """Give every span: those of the night, then those of each job, outer ones before inner ones."""
         attempts = attempts_of(self._recorded)
         of_night = self._of_the_night()
-        self._of_jobs({event.number for one in attempts for event in one.events})
+        self._of_jobs({event.event for one in attempts for event in one.events})
         by_job: dict[int, list[_Span]] = {job: [span] for job, span in self._jobs.items()}
         for one in attempts:
             by_job[one.job] += self._of_attempt(one)
@@ -111,10 +113,10 @@ class _Spans:
         root = _Span(trace, self._id(16, "night"), "", f"night: {self._recorded.title}", 0, self._ends, {})
         found = [root]
         open_spans: dict[tuple[object, ...], _Span] = {}
-        for event in self._recorded.events():
+        for event in self._events:
             self._causes.append(event.cause)
             if event.kind in _OPENS:
-                about = {name: value for name, value in event.details.items() if value != ""}
+                about = {name: value for name, value in details_of(event.row).items() if value != ""}
                 name = " ".join([_OPENS[event.kind], *(str(about[one]) for one in ("fault", "action") if one in about)])
                 at_once = event.kind == "action_taken"
                 attributes = {f"queuedrill.{key}": value for key, value in about.items()}
@@ -122,7 +124,7 @@ class _Spans:
                     attributes["queuedrill.worker"] = event.worker
                 span = _Span(
                     trace,
-                    self._id(16, "event", event.number),
+                    self._id(16, "event", event.event),
                     root.id,
                     name.replace("_", " "),
                     event.at,
@@ -130,38 +132,37 @@ class _Spans:
                     attributes,
                 )
                 found.append(span)
-                self._of_event[event.number] = span
+                self._of_event[event.event] = span
                 if not at_once:
                     open_spans[_place(event)] = span
             elif event.kind in _CLOSES and (begun := open_spans.pop(_place(event), None)) is not None:
                 begun.ends = event.at
-                self._of_event[event.number] = begun
+                self._of_event[event.event] = begun
             elif not event.job:
                 root.events.append(event)
         return found
 
     def _of_jobs(self, of_attempts: Collection[int]) -> None:
         night = self._recorded.night
-        for event in self._recorded.events():
+        for event in self._events:
             if event.kind == "submitted":
                 self._jobs[event.job] = self._of_job(event)
             span = self._jobs.get(event.job)
             if span is None or event.kind == "action_taken":
                 continue
-            self._of_event[event.number] = span
-            if event.number not in of_attempts:
+            self._of_event[event.event] = span
+            if event.event not in of_attempts:
                 span.events.append(event)
             if event.kind == "finished":
                 span.ends = event.at
                 for name in ("state", "sub_state", "why", "attempts"):
-                    span.attributes[f"queuedrill.job.{name}"] = event.details[name]
+                    span.attributes[f"queuedrill.job.{name}"] = getattr(event, name)
                 final = night.final_of(event.job)
                 why = span.attributes["queuedrill.job.why"] = why_in_words(final.why, dict(final.values))
                 reason = ": ".join(part for part in (spoken(final.sub_state), why) if part)
                 span.status = (_OK, "") if final.state == "done" else (_ERROR, reason)
 
-    def _of_job(self, event: Event) -> _Span:
-        details = event.details
+    def _of_job(self, event: EventView) -> _Span:
         name = self._recorded.job(event.job)
         attributes = {
             "queuedrill.job.number": event.job,
@@ -169,14 +170,14 @@ class _Spans:
             "queuedrill.job.state": "unfinished",
         }
         for one in ("routine", "queue", "entry", "ordinal", "key", "priority"):
-            attributes[f"queuedrill.job.{one}"] = details[one]
+            attributes[f"queuedrill.job.{one}"] = getattr(event, one)
         span = _Span(
             self._id(32, "job", event.job), self._id(16, "job", event.job), "", name, event.at, self._ends, attributes
         )
-        if details["resubmitted_from"]:
-            attributes["queuedrill.job.resubmitted_from"] = details["resubmitted_from"]
-            origin = self._jobs[details["resubmitted_from"]]
-            span.links[origin.id] = origin, event.number, event.cause
+        if event.resubmitted_from:
+            attributes["queuedrill.job.resubmitted_from"] = event.resubmitted_from
+            origin = self._jobs[event.resubmitted_from]
+            span.links[origin.id] = origin, event.event, event.cause
         return span
 
     def _of_attempt(self, one: Attempt) -> list[_Span]:
@@ -189,7 +190,7 @@ class _Spans:
             "queuedrill.why": why_in_words(*one.why),
             "queuedrill.work_stopped_why": why_in_words(*one.stopped_why),
         }
-        first = one.events[0].number
+        first = one.events[0].event
         span = _Span(
             job.trace,
             self._id(16, "attempt", first),
@@ -205,7 +206,7 @@ class _Spans:
         elif one.ended >= 0 and one.outcome not in ("handed_back", "withdrawn"):
             span.status = _ERROR, ": ".join(part for part in (spoken(one.outcome), why_in_words(*one.why)) if part)
         for event in one.events:
-            self._of_event[event.number] = span
+            self._of_event[event.event] = span
         parts = [
             _Span(
                 job.trace,
@@ -224,23 +225,23 @@ class _Spans:
         ]
         return [span, *parts]
 
-    def _link(self, span: _Span, event: Event) -> None:
+    def _link(self, span: _Span, event: EventView) -> None:
         """Link to the nearest span, other than this one and its job's, of what led to an event."""
         job = self._jobs.get(event.job)
         number = event.cause
         while number:
             found = self._of_event.get(number)
             if found is not None and found is not span and found is not job:
-                span.links.setdefault(found.id, (found, event.number, number))
+                span.links.setdefault(found.id, (found, event.event, number))
                 return
             number = self._causes[number]
 
 
-def _place(event: Event) -> tuple[object, ...]:
+def _place(event: EventView) -> tuple[object, ...]:
     """Tell which beginning an end belongs to."""
     if event.kind in ("broker_down", "broker_up"):
         return ("broker",)
-    return event.details["place"], event.details["number"], event.details["target"]
+    return event.place, event.occurrence, event.target
 
 
 def _as_otlp(span: _Span, begins: int) -> dict[str, Any]:
@@ -262,7 +263,7 @@ def _as_otlp(span: _Span, begins: int) -> dict[str, Any]:
             {
                 "timeUnixNano": nanoseconds(event.at),
                 "name": event.kind,
-                "attributes": _attributes({"queuedrill.event": event.number, **_details(event)}),
+                "attributes": _attributes({"queuedrill.event": event.event, **_details(event)}),
             }
             for event in span.events
         ]
@@ -281,9 +282,10 @@ def _as_otlp(span: _Span, begins: int) -> dict[str, Any]:
     return found
 
 
-def _details(event: Event) -> dict[str, Any]:
-    found = {f"queuedrill.{name}": value for name, value in event.details.items() if name != "values"}
-    return found | {f"queuedrill.why.{name}": value for name, value in event.details.get("values", {}).items()}
+def _details(event: EventView) -> dict[str, Any]:
+    details = details_of(event.row)
+    found = {f"queuedrill.{name}": value for name, value in details.items() if name != "values"}
+    return found | {f"queuedrill.why.{name}": value for name, value in details.get("values", {}).items()}
 
 
 def _attributes(values: Mapping[str, Any]) -> Sequence[dict[str, Any]]:

@@ -61,25 +61,18 @@ _ATTEMPTS: Final = (
     "routine",
     "submitted",
 )
-_STATES: Final = {
-    **dict.fromkeys(("submitted", "held", "hold_ended", "handed_back", "requeued", "finished"), ""),
-    "handed_out": "running",
-    "resumed": "running",
-    "suspended": "suspended",
-}
-"""The kinds of event that change a job's state, and the state where the event does not tell it itself."""
 
 
 def jobs_csv(recorded: Recorded) -> Iterator[str]:
     """Give the rows of all jobs; ``resubmitted_from`` is the first of the jobs that were resubmitted, if one was."""
     night = recorded.night
-    states = _states(recorded)
+    jobs = recorded.history().jobs
     yield _line(_JOBS)
     for job in range(night.first, night.first + len(night)):
         routine, queue, entry = night.kind_of(job)
         value = {column: night.value(job, column) for column in (SUBMITTED, DUE, FIRST_OUT, FINISHED, RUN, WORKER)}
         final = night.final_of(job)
-        state = states[job]
+        state = jobs[job].state
         yield _line(
             (
                 str(job),
@@ -127,15 +120,6 @@ def attempts_csv(recorded: Recorded) -> Iterator[str]:
                 _time(recorded, recorded.night.value(one.job, SUBMITTED)),
             )
         )
-
-
-def _states(recorded: Recorded) -> dict[int, str]:
-    """Give the last state of each job."""
-    found: dict[int, str] = {}
-    for event in recorded.events():
-        if event.kind in _STATES:
-            found[event.job] = _STATES[event.kind] or event.details["state"]
-    return found
 
 
 def _time(recorded: Recorded, tick: int) -> str:

@@ -1,4 +1,4 @@
-"""Which columns does the picture of a night need? Attempts in lanes, states of workers, counts over time, faults.
+"""Makes the columns that the picture of a night needs: attempts in lanes, states of workers, counts, faults.
 
 The law: one pass over the events; everything is whole numbers and short lists of names, so that the page can search
 it without making an object of each attempt. An attempt is one row for each (token, worker): what the worker did, and
@@ -7,12 +7,15 @@ beside it the lease that the broker held to be good. Rows stand lane by lane; in
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from itertools import starmap
 from typing import Any, Final
 
 from emulator.measure.night import AFTER_ITS_END, IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN
 from emulator.measure.reasons import why_in_words
-from emulator.record.events import Row, reason_of
-from emulator.record.reasons import WITHDRAWN_BY_PERSON
+from emulator.record.event_view import EventView, view
+from emulator.record.events import Row
+from emulator.record.history import History, Job
+from emulator.show.exports.attempts import HANDED_BACK, Attempt, of_workers
 from emulator.show.fault_words import listed
 from emulator.show.phrases import spoken
 
@@ -42,7 +45,6 @@ _COUNTED: Final = {
     "running": _RUNNING,
     "suspended": _RUNNING,
 }
-_BY_STATE: Final = frozenset({"submitted", "held", "hold_ended", "handed_back", "requeued", "finished"})
 
 
 @dataclass(slots=True)
@@ -134,22 +136,16 @@ def columns(
         beats: (tick, token, worker) of the heartbeats that renewed a lease.
     """
     fold = _Fold(workers)
-    for number, row in rows:
-        fold.feed(number, row)
-    for at, token, worker in beats:
-        one = fold.attempts.get((token, worker))
-        if one is not None:
-            one.beats.append(at)
-    return fold.close(horizon)
+    for event in starmap(view, rows):
+        fold.feed(event)
+    return fold.close(horizon, beats)
 
 
 class _Fold:
     def __init__(self, workers: Iterable[str]) -> None:
-        self.attempts: dict[tuple[int, str], _Attempt] = {}
-        self._workers = dict.fromkeys(workers)
-        self._states: dict[str, list[tuple[int, int, str, int]]] = {}
-        self._jobs: dict[int, tuple[str, str]] = {}
-        self._where: dict[int, tuple[str, int]] = {}  # job -> (queue, counted as)
+        self._night = History()
+        self._first = tuple(workers)
+        self._counted: dict[int, int] = {}  # job -> counted as
         self._counts: dict[str, list[tuple[int, int, int, int]]] = {}
         self._calls: dict[str, list[tuple[int, int]]] = {}
         self._marks: list[_Mark] = []
@@ -157,62 +153,23 @@ class _Fold:
         self._lasting: dict[tuple[str, str], int] = {}  # a held queue or a system that is not up -> place of its mark
         self._targets: dict[int, str] = {}  # event -> what it hits, where several may be told together
         self._named: set[int] = set()  # the events of faults and actions that are marked
-        self._down = -1
 
-    def feed(self, number: int, row: Row) -> None:
-        at, kind, job, worker = row[0], row[1], row[3], row[4]
-        if kind == "submitted":
-            queue, entry, ordinal, origin = row[7], row[8], row[9], row[13]
-            name = f"{entry}#{ordinal}" + (f" (resubmitted as job {job})" if origin else "")
-            self._jobs[job] = name, row[6]
-            self._where[job] = queue, -1
-        if kind in _BY_STATE:
-            self._count(at, job, _COUNTED.get(row[5], -1))
-        elif kind == "handed_out":
-            self._count(at, job, _RUNNING)
-            self.attempts[row[6], worker] = _Attempt(worker, job, row[5], number, at, lease=at)
-        elif kind == "work_began":
-            self._began(number, row)
-        elif kind == "work_stopped":
-            one = self.attempts.get((row[6], worker))
-            if one is not None:
-                one.ends = at
-        elif kind == "attempt_ended":
-            one = self.attempts.get((row[6], worker))
-            if one is not None:
-                lost = row[7] == "lease_lost"
-                one.outcome = _OUTCOME[WITHDRAWN if lost and row[8] == WITHDRAWN_BY_PERSON else row[7]]
-                one.lost, one.why = at, why_in_words(*reason_of(row))
-        elif kind == "worker_changed":
-            self._workers.setdefault(worker)
-            self._states.setdefault(worker, []).append((at, STATES.index(row[5]), why_in_words(row[6]), number))
-        elif kind == "call_ended":
-            self._calls.setdefault(row[7], []).append((at - row[9], at))
-        else:
-            self._mark(number, row)
-        if kind == "handed_back":
-            self.attempts.pop((row[7], worker), None)
+    def feed(self, event: EventView) -> None:
+        self._night.take(event)
+        if event.job:
+            self._count(event.at, self._night.jobs[event.job])
+        if event.kind == "call_ended":
+            self._calls.setdefault(event.system, []).append((event.at - event.took, event.at))
+        elif event.kind in _MARKED:
+            self._mark(event)
 
-    def _began(self, number: int, row: Row) -> None:
-        at, job, worker, attempt, token = row[0], row[3], row[4], row[5], row[6]
-        self._workers.setdefault(worker)
-        one = self.attempts.get((token, worker))
-        if one is None:
-            self.attempts[token, worker] = _Attempt(worker, job, attempt, number, at, outcome=_OUTCOME[SECOND_HAND_OUT])
-        elif one.ends >= 0 or one.lost >= 0:
-            one.outcome = _OUTCOME[AFTER_ITS_END] if one.ends < 0 else one.outcome
-            one.begins = one.begins if one.ends >= 0 else at
-            one.ends = -1
-        else:
-            one.begins = at
-
-    def _count(self, at: int, job: int, state: int) -> None:
-        """Follow one job into a state; several changes of one instant leave one entry."""
-        queue, before = self._where.get(job, ("", -1))
+    def _count(self, at: int, job: Job) -> None:
+        """Follow one job into its state; several changes of one instant leave one entry."""
+        before, state = self._counted.get(job.number, -1), _COUNTED.get(job.state, -1)
         if before == state:
             return
-        self._where[job] = queue, state
-        found = self._counts.setdefault(queue, [(0, 0, 0, 0)])
+        self._counted[job.number] = state
+        found = self._counts.setdefault("" if job.came is None else job.came.queue, [(0, 0, 0, 0)])
         now = list(found[-1])
         if before >= 0:
             now[before + 1] -= 1
@@ -224,61 +181,72 @@ class _Fold:
         else:
             found.append(entry)
 
-    def _mark(self, number: int, row: Row) -> None:
-        at, kind, worker = row[0], row[1], row[4]
-        if kind in ("queue_held", "queue_released", "system_changed"):
-            self._last(number, row)
+    def _mark(self, event: EventView) -> None:
+        at, kind = event.at, event.kind
+        if kind in _LASTING:
+            self._last(event)
             return
-        if kind == "access_changed" and row[2] in self._named:
+        if kind == "access_changed" and event.cause in self._named:
             return  # the fault or the action that did it stands there already
         if kind in ("fault_began", "fault_ended", "action_taken"):
-            self._named.add(number)
+            self._named.add(event.event)
         if kind == "fault_began":
-            self._faults[row[6], row[7], row[8]] = len(self._marks)
-            self._marks.append((at, -2, worker, spoken(row[5]), number))
-            self._targets[number] = row[8]
+            self._faults[event.place, event.occurrence, event.target] = len(self._marks)
+            self._marks.append((at, -2, event.worker, spoken(event.fault), event.event))
+            self._targets[event.event] = event.target
         elif kind == "fault_ended":
-            place = self._faults.pop((row[6], row[7], row[8]), None)
+            place = self._faults.pop((event.place, event.occurrence, event.target), None)
             if place is not None:
-                began, _, whose, words, event = self._marks[place]
-                self._marks[place] = began, at, whose, words, event
+                self._end_mark(place, at)
         elif kind == "action_taken":
-            self._marks.append((at, -1, worker, f"{spoken(row[5])}: {row[7]}".removesuffix(": "), number))
+            words = f"{spoken(event.action)}: {event.target}".removesuffix(": ")
+            self._marks.append((at, -1, event.worker, words, event.event))
         elif kind == "access_changed":
-            self._marks.append((at, -1, "", f"access of {row[5]} to {row[6]}: {spoken(row[7])}", number))
-        elif kind == "worker_declared_lost":
-            self._marks.append((at, -1, worker, "declared lost", number))
-            self._targets[number] = worker
+            words = f"access of {event.who} to {event.system}: {spoken(event.state)}"
+            self._marks.append((at, -1, "", words, event.event))
+        else:
+            self._marks.append((at, -1, event.worker, "declared lost", event.event))
+            self._targets[event.event] = event.worker
 
-    def _last(self, number: int, row: Row) -> None:
+    def _end_mark(self, place: int, at: int) -> None:
+        began, _, whose, words, number = self._marks[place]
+        self._marks[place] = began, at, whose, words, number
+
+    def _last(self, event: EventView) -> None:
         """Mark how long a queue is held or a system is not up; what an action began lasts as its mark does."""
-        at, kind, what = row[0], row[1], row[5]
-        of = ("queue" if kind != "system_changed" else "system", what)
+        of_system = event.kind == "system_changed"
+        what = event.system if of_system else event.queue
+        of = ("system" if of_system else "queue", what)
         ended = self._lasting.pop(of, None)
         if ended is not None:
-            began, _, whose, words, event = self._marks[ended]
-            self._marks[ended] = began, at, whose, words, event
-        words = f"{what}: {spoken(row[6])}" if kind == "system_changed" else f"{spoken(kind)}: {what}"
-        begins = kind == "queue_held" or (kind == "system_changed" and row[6] != "up")
-        if row[2] not in self._named:
+            self._end_mark(ended, event.at)
+        words = f"{what}: {spoken(event.state)}" if of_system else f"{spoken(event.kind)}: {what}"
+        begins = event.state != "up" if of_system else event.kind == "queue_held"
+        if event.cause not in self._named:
             if begins:
                 self._lasting[of] = len(self._marks)
             if begins or ended is None:
-                self._marks.append((at, -2 if begins else -1, "", words, number))
+                self._marks.append((event.at, -2 if begins else -1, "", words, event.event))
             return
-        place = next((k for k, mark in enumerate(self._marks) if mark[4] == row[2] and mark[1] == -1), None)
+        place = next((k for k, mark in enumerate(self._marks) if mark[4] == event.cause and mark[1] == -1), None)
         if begins and place is not None:  # a fault has a span of its own
             self._lasting[of] = place
-            began, _, whose, said, event = self._marks[place]
-            self._marks[place] = began, -2, whose, said, event
+            self._end_mark(place, -2)
 
-    def close(self, horizon: int) -> Columns:
-        by_worker: dict[str, list[_Attempt]] = {worker: [] for worker in self._workers}
-        for one in self.attempts.values():
-            if one.lost < 0 and one.lease >= 0:
-                one.lost = horizon
-            if one.ends < 0:  # never begun: shown for as long as the lease was good
-                one.ends = one.lost if one.lost >= 0 and one.outcome not in (5, 7, 8) else horizon
+    def close(self, horizon: int, beats: Iterable[tuple[int, int, str]]) -> Columns:
+        night = self._night
+        bars = {
+            (one.token, one.worker): _bar(one, granted.end, horizon)
+            for job in night.jobs.values()
+            for granted in job.attempts
+            for one in of_workers(granted)
+            if one.outcome != HANDED_BACK
+        }
+        for at, token, worker in beats:
+            if (token, worker) in bars:
+                bars[token, worker].beats.append(at)
+        by_worker: dict[str, list[_Attempt]] = {worker: [] for worker in (*self._first, *night.workers)}
+        for one in sorted(bars.values(), key=lambda one: one.event):
             by_worker.setdefault(one.worker, []).append(one)
         lanes: list[tuple[int, int, int]] = []
         ordered: list[_Attempt] = []
@@ -292,11 +260,18 @@ class _Fold:
             list(by_worker),
             ordered,
             lanes,
-            self._states,
+            {
+                worker.name: [
+                    (change.at, STATES.index(change.state), why_in_words(change.why), change.event)
+                    for change in worker.changes
+                ]
+                for worker in night.workers.values()
+                if worker.changes
+            },
             self._counts,
             {name: _load(calls) for name, calls in sorted(self._calls.items())},
             self._told_together(horizon),
-            self._jobs,
+            {job.number: (job.name, job.came.routine) for job in night.jobs.values() if job.came is not None},
         )
 
     def _told_together(self, horizon: int) -> list[_Mark]:
@@ -313,6 +288,27 @@ class _Fold:
             told = f"{words}: {listed(hit, _MOST_HIT)}" if hit else words
             marks.append((begins, until, several[0][2] if len(several) == 1 else "", told, event))
         return sorted(marks)
+
+
+_LASTING: Final = frozenset({"queue_held", "queue_released", "system_changed"})
+_GOES_ON: Final = frozenset(_OUTCOME[name] for name in (IN_PROGRESS, SECOND_HAND_OUT, AFTER_ITS_END))
+_MARKED: Final = frozenset(
+    {"access_changed", "action_taken", "fault_began", "fault_ended", "worker_declared_lost", *_LASTING}
+)
+
+
+def _bar(attempt: Attempt, end: int, horizon: int) -> _Attempt:
+    """Give what a worker did under one token as it is drawn; ``end`` is the event at which it ended for the broker."""
+    begins = attempt.began if attempt.began >= 0 else attempt.handed_out
+    bar = _Attempt(attempt.worker, attempt.job, attempt.number, attempt.event, begins, attempt.stopped)
+    bar.outcome, bar.why = _OUTCOME[attempt.outcome], why_in_words(*attempt.why)
+    if attempt.handed_out >= 0:
+        bar.lease, bar.lost = attempt.handed_out, attempt.ended if attempt.ended >= 0 else horizon
+        if attempt.work is not None and 0 < end < attempt.work.event:
+            bar.outcome = _OUTCOME[AFTER_ITS_END]
+    if bar.ends < 0:  # never begun: shown for as long as the lease was good
+        bar.ends = bar.lost if bar.lost >= 0 and bar.outcome not in _GOES_ON else horizon
+    return bar
 
 
 def _without_overlap(attempts: list[_Attempt]) -> list[list[_Attempt]]:

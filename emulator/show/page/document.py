@@ -14,6 +14,7 @@ from typing import Any, Final
 from emulator.measure.night import Night
 from emulator.measure.reasons import why_in_words
 from emulator.measure.verdict import Asked, Judged
+from emulator.record.event_view import JOB, KIND
 from emulator.record.events import DETAILS, WITH_VALUES, Row, reason_of
 from emulator.scenario.clock import Clock
 from emulator.scenario.stated import Assumed
@@ -89,9 +90,13 @@ def document(of: Material) -> str:
 def _events(rows: Iterable[tuple[int, Row]], whole: bool, named: frozenset[int]) -> list[list[Any]]:
     """Give the events that stories are told from: of jobs, and of everything when there are not too many."""
     return [
-        [number, *row[: 5 + len(DETAILS[row[1]])], *([why_in_words(*reason_of(row))] if row[1] in WITH_VALUES else [])]
+        [
+            number,
+            *row[: 5 + len(DETAILS[row[KIND]])],
+            *([why_in_words(*reason_of(row))] if row[KIND] in WITH_VALUES else []),
+        ]
         for number, row in rows
-        if (row[3] and (whole or row[3] in named))
+        if row[JOB] and (whole or row[JOB] in named)
     ]
 
 

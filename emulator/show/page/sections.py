@@ -11,6 +11,7 @@ from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
 from emulator.measure.words import duration, value, write
+from emulator.record.event_view import view
 from emulator.show.html import clean, folded, unbroken
 from emulator.show.html import name as _name
 from emulator.show.html import table as _table
@@ -234,16 +235,17 @@ def _events(of: "Material", named: Sequence[int]) -> str:
     wanted: dict[int, list[str]] = {job: [] for job in named}
     left = dict.fromkeys(named, 0)
     for number, row in of.rows:
-        lines = wanted.get(row[3])
+        event = view(number, row)
+        lines = wanted.get(event.job)
         if lines is None:
             continue
         if len(lines) >= _MOST_EVENTS:
-            left[row[3]] += 1
+            left[event.job] += 1
             continue
-        words = _text(told(row, clean(of.night.name_of(row[3])), lambda tick: _clock(of, tick)) + ".")
-        cause = f' <a href="#event-{row[2]}">because of {row[2]}</a>' if row[2] else ""
+        words = _text(told(row, clean(of.night.name_of(event.job)), lambda tick: _clock(of, tick)) + ".")
+        cause = f' <a href="#event-{event.cause}">because of {event.cause}</a>' if event.cause else ""
         lines.append(
-            f'<li id="event-{number}"><time>{_clock(of, row[0])}</time> {words} <small>{number}{cause}</small></li>'
+            f'<li id="event-{number}"><time>{_clock(of, event.at)}</time> {words} <small>{number}{cause}</small></li>'
         )
     if not wanted:
         return ""

@@ -8,7 +8,7 @@ rest.
 from collections import Counter
 from typing import Final
 
-from emulator.measure.present import Present, WorkerNow
+from emulator.measure.live_state import LiveState, WorkerNow
 from emulator.measure.reasons import why_in_words
 from emulator.show.layout import Role, Span, columns
 from emulator.show.phrases import spoken
@@ -21,7 +21,7 @@ _STATES: Final = ("busy", "idle", "draining", "booting", "frozen", "cut_off", "o
 _WIDEST: Final = max(len(spoken(state)) for state in _STATES)
 
 
-def crew(present: Present, now: int, width: int, room: int) -> list[list[Span]]:
+def crew(present: LiveState, now: int, width: int, room: int) -> list[list[Span]]:
     """Give a heading that counts the workers by state, and a line for each, in ``room`` lines at most (from 1)."""
     workers = list(present.workers.values())
     counts = Counter(worker.state for worker in workers)
@@ -48,32 +48,32 @@ def crew(present: Present, now: int, width: int, room: int) -> list[list[Span]]:
     return lines
 
 
-def _rank(present: Present, worker: WorkerNow, hit: set[str]) -> int:
+def _rank(present: LiveState, worker: WorkerNow, hit: set[str]) -> int:
     if worker.name in hit or worker.state in ("frozen", "cut_off") or _without_lease(present, worker):
         return 0
     return {"busy": 1, "draining": 1, "booting": 2, "idle": 3}.get(worker.state, 4)
 
 
-def _without_lease(present: Present, worker: WorkerNow) -> bool:
+def _without_lease(present: LiveState, worker: WorkerNow) -> bool:
     return any(not present.has_lease(work) for work in worker.works)
 
 
-def _role(present: Present, worker: WorkerNow) -> Role:
+def _role(present: LiveState, worker: WorkerNow) -> Role:
     if worker.state in ("off", "frozen", "cut_off") or _without_lease(present, worker):
         return "bad"
     return "good" if worker.state == "busy" else ""
 
 
-def _doing(present: Present, worker: WorkerNow, now: int, width: int) -> str:
+def _doing(present: LiveState, worker: WorkerNow, now: int, width: int) -> str:
     """Say what a worker is at: its oldest work, how many more and in how many slots, or why it does not."""
     if not worker.works:
         return safe(why_in_words(worker.why), width) if worker.state not in ("idle", "booting") else ""
     work = worker.works[0]
-    took = say((now - work.since) // SECOND * SECOND)
+    took = say((now - work.began) // SECOND * SECOND)
     words = [safe(present.name(work.job), max(12, width // 3)), f"attempt {work.attempt}", f"for {took}"]
     if work.parts:
         words.append(f"{work.parts} {'part' if work.parts == 1 else 'parts'} done")
-    if work.stands_still:
+    if work.stands >= 0:
         words.append("stands still")
     if not present.has_lease(work):
         words.insert(0, "WITHOUT A LEASE")

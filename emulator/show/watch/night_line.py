@@ -7,7 +7,7 @@ One line from the first clock time to the last: what has passed is ``#``, what i
 from collections.abc import Iterable
 from typing import Final
 
-from emulator.measure.present import BUCKETS, Present
+from emulator.measure.live_state import BUCKETS, LiveState
 from emulator.scenario.clock import Clock
 from emulator.show.watch.cutting import cut
 from emulator.timeline.ticks import SECOND, say
@@ -21,7 +21,7 @@ _LEAST: Final = 10
 
 
 def night_lines(
-    clock: Clock, now: int, ends: int, faults: Iterable[int], present: Present, width: int, *, blocks: bool
+    clock: Clock, now: int, ends: int, faults: Iterable[int], present: LiveState, width: int, *, blocks: bool
 ) -> list[str]:
     """Draw the line of the night and, where there is room for it, the backlog below.
 
@@ -51,7 +51,7 @@ def night_lines(
     return [*lines, *([both] if len(both) <= width else [cut(said, width), cut(waiting, width)])]
 
 
-def _backlog(present: Present, long: int, passed: int) -> str:
+def _backlog(present: LiveState, long: int, passed: int) -> str:
     """Draw the backlog over the part of the night that has passed, its highest point at full height."""
     drawn = []
     for place in range(min(long, passed + 1)):

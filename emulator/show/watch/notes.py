@@ -6,9 +6,10 @@ rest. What a terminal would take for a command is written as a JSON escape.
 
 from collections.abc import Callable, Mapping
 from types import MappingProxyType
-from typing import Any, Final
+from typing import Final
 
-from emulator.record.events import Row, details_of
+from emulator.record.event_view import EventView, view
+from emulator.record.events import Row
 from emulator.record.reasons import FINISHED
 from emulator.scenario.clock import Clock
 from emulator.show.phrases import told
@@ -33,19 +34,19 @@ PASSED_OVER: Final = frozenset(
 )
 """The kinds that are never worth a line."""
 
-_UNREMARKABLE: Final[Mapping[str, Callable[[Mapping[str, Any], int], bool]]] = MappingProxyType(
+_UNREMARKABLE: Final[Mapping[str, Callable[[EventView], bool]]] = MappingProxyType(
     {
         # all of them, when a night begins; whoever boots is ready soon
-        "worker_changed": (
-            lambda it, at: (at == 0 and it["state"] == "booting") or (it["state"] == "idle" and not it["why"])
+        "worker_changed": lambda event: (
+            (event.at == 0 and event.state == "booting") or (event.state == "idle" and not event.why)
         ),
-        "attempt_ended": lambda it, _: it["outcome"] == "ok",  # the end of the job tells it
-        "held": lambda it, _: it["reason"] != "by_person",
-        "hold_ended": lambda it, _: it["reason"] != "by_person",
-        "work_stopped": lambda it, _: it["why"] == FINISHED,
+        "attempt_ended": lambda event: event.outcome == "ok",  # the end of the job tells it
+        "held": lambda event: event.reason != "by_person",
+        "hold_ended": lambda event: event.reason != "by_person",
+        "work_stopped": lambda event: event.why == FINISHED,
     }
 )
-"""By kind: whether an event with such details, at such a tick, is passed over."""
+"""By kind: whether an event is passed over."""
 
 
 def note(row: Row, name: Callable[[int], str], clock: Clock) -> str | None:
@@ -61,15 +62,15 @@ def note(row: Row, name: Callable[[int], str], clock: Clock) -> str | None:
     >>> note((5, "handed_out", 0, 3, "dome-1", 2, 7, 900_000_000, 1), "plates#{}".format, clock)
     'dome-1 took plates#3, attempt 2'
     """
-    kind, details = row[1], details_of(row)
-    passed = _UNREMARKABLE.get(kind)
-    if kind in PASSED_OVER or (passed is not None and passed(details, row[0])):
+    event = view(0, row)
+    passed = _UNREMARKABLE.get(event.kind)
+    if event.kind in PASSED_OVER or (passed is not None and passed(event)):
         return None
 
     def at(tick: int) -> str:
         return f"{clock.local(tick):%H:%M:%S}"
 
-    return escaped(told(row, name(row[3]) if row[3] else "", at, omit="lease_until"))
+    return escaped(told(row, name(event.job) if event.job else "", at, omit="lease_until"))
 
 
 def day_of(clock: Clock, tick: int) -> str:

@@ -9,7 +9,7 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Final, NamedTuple
 
-from emulator.measure.present import Present
+from emulator.measure.live_state import LiveState
 from emulator.scenario.clock import Clock
 from emulator.show.layout import Role, Span, columns
 from emulator.show.phrases import spoken
@@ -57,7 +57,7 @@ class Sight:
     clock: Clock
     now: int
     ends: int
-    present: Present
+    present: LiveState
     notes: Sequence[tuple[int, str, str]]
     speed: float = 1.0
     paused: bool = False
@@ -143,7 +143,7 @@ def _how(sight: Sight) -> tuple[str, Role]:
     return speed, ""
 
 
-def _job_lines(present: Present, width: int) -> list[Line]:
+def _job_lines(present: LiveState, width: int) -> list[Line]:
     counts = [f"{present.jobs[state]} {spoken(state)}" for state in _WAITING if state in _ALWAYS or present.jobs[state]]
     lines = [[Span(text)] for text in _packed("Jobs: ", counts, width)]
     held = [f"queue {safe(name, width)} is held" for name in present.held_queues]

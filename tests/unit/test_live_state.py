@@ -4,14 +4,14 @@ import pytest
 
 from emulator.broker.states import State
 from emulator.measure.backlog import profile
-from emulator.measure.present import BUCKETS, STATES, FaultInForce, Present, Working
+from emulator.measure.live_state import BUCKETS, STATES, FaultInForce, LiveState, WorkerNow
 from emulator.record.events import Row
 
 NIGHT = 2_400
 
 
-def present(*rows: Row, workers: tuple[str, ...] = ("dome-1", "dome-2")) -> Present:
-    made = Present(workers, NIGHT)
+def present(*rows: Row, workers: tuple[str, ...] = ("dome-1", "dome-2")) -> LiveState:
+    made = LiveState(workers, NIGHT)
     for row in rows:
         made.take(row)
     return made
@@ -28,8 +28,13 @@ def taken(at: int, job: int, token: int, worker: str = "dome-1") -> tuple[Row, R
     )
 
 
-def counts(now: Present) -> dict[str, int]:
+def counts(now: LiveState) -> dict[str, int]:
     return {state: count for state, count in now.jobs.items() if count}
+
+
+def works(worker: WorkerNow) -> list[tuple[int, int, int, int, int, bool]]:
+    """Give (since, job, attempt, token, parts, whether it stands still) of what a worker executes."""
+    return [(one.began, one.job, one.attempt, one.token, one.parts, one.stands >= 0) for one in worker.works]
 
 
 def test_the_states_are_those_of_the_table() -> None:
@@ -39,7 +44,7 @@ def test_the_states_are_those_of_the_table() -> None:
 
 def test_a_job_from_its_coming_to_its_end() -> None:
     """Each event moves a job from one count to the next; what is final stays counted."""
-    now, seen = Present(("dome-1",), NIGHT), []
+    now, seen = LiveState(("dome-1",), NIGHT), []
     for row in (
         came(5, 1, "queued_held"),
         (6, "hold_ended", 0, 1, "", "queued", "not_due"),
@@ -77,10 +82,10 @@ def test_workers_and_what_they_do() -> None:
         (5, "work_paused", 0, 2, "dome-1", 2),
     )
     one = now.workers["dome-1"]
-    assert (one.state, one.works) == ("busy", [Working(2, 1, 1, 1, 1, False), Working(3, 2, 1, 2, 0, True)])
+    assert (one.state, works(one)) == ("busy", [(2, 1, 1, 1, 1, False), (3, 2, 1, 2, 0, True)])
     now.take((6, "work_continued", 0, 2, "dome-1", 2))
     now.take((7, "work_stopped", 0, 1, "dome-1", 1, 1, "finished"))
-    assert one.works == [Working(3, 2, 1, 2)]
+    assert works(one) == [(3, 2, 1, 2, 0, False)]
     now.take((8, "worker_changed", 0, 0, "dome-1", "frozen", "", 1))
     assert one.state == "frozen"
     now.take((9, "worker_changed", 0, 0, "dome-1", "busy", "goes_on", 1))
