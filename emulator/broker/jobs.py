@@ -28,7 +28,7 @@ from emulator.broker.rules import Outcome, QueueRules
 from emulator.broker.states import Request, State, refuses
 
 if TYPE_CHECKING:
-    from emulator.broker.keys import Keys, Lane
+    from emulator.broker.waiters import Keys, Lane
     from emulator.broker.workers import Holder
 
 __all__ = [

@@ -23,15 +23,22 @@ from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Final, Literal, NamedTuple, cast
 
-from emulator.broker.allowance import RetryAllowance
 from emulator.broker.finished import CODES, Finished
-from emulator.broker.jitter import jittered
 from emulator.broker.jobs import PAUSING, PREREQUISITE, REASONS, Attempt, Entry, Job, Queue, rare
-from emulator.broker.keys import Keys
 from emulator.broker.prerequisites import Prerequisites
-from emulator.broker.rules import DataRetry, Hint, Outcome, QueueRules, RetryCase, RetryPolicy, Verdict
+from emulator.broker.rules import (
+    DataRetry,
+    Hint,
+    Outcome,
+    QueueRules,
+    RetryAllowance,
+    RetryCase,
+    RetryPolicy,
+    Verdict,
+    jittered,
+)
 from emulator.broker.states import Facts, Request, State, in_plain_words, target, ways
-from emulator.broker.waiters import Waiters
+from emulator.broker.waiters import Keys, Waiters
 from emulator.broker.workers import Alarms, Workers
 from emulator.errors import DefectError, InputError
 from emulator.record.events import Row, Sink, emitter

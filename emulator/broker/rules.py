@@ -1,8 +1,22 @@
-"""What is a queue told? Plain data, in ticks; the world makes it from the scenario's models."""
+"""What a queue is told, as plain data in ticks, and the arithmetic of its retries: jitter, the allowance.
 
+The jitters on a pause p, from M. Brooker, "Exponential Backoff And Jitter" (2015; from memory); u is uniform in [0, 1):
+
+* full: uniform in [0, p]; equal: p/2 + uniform in [0, p/2];
+* decorrelated: min(longest, uniform in [first, 3 * the pause before]), that pause being ``first`` at the start; the
+  shape of the pause plays no part.
+
+Each picks one of the whole ticks in its range, all equally likely.
+
+A token is taken when a retry is granted and never comes back. Those who wait are served in the order in which they
+came, before anybody who asks later.
+"""
+
+from collections import deque
 from typing import Literal, Protocol
 
 from emulator.records import field, record
+from emulator.timeline.bucket import TokenBucket
 
 __all__ = [
     "Allowance",
@@ -10,11 +24,14 @@ __all__ = [
     "Hint",
     "Outcome",
     "QueueRules",
+    "RetryAllowance",
     "RetryCase",
     "RetryPolicy",
     "TimeLimit",
     "Verdict",
+    "jittered",
 ]
+
 
 Outcome = Literal["ok", "error", "permanent_error", "time_limit", "lease_lost"]
 """How an attempt ended."""
@@ -153,3 +170,59 @@ class QueueRules:
     requeued_keep_place: bool = True
     matches_equipment: bool = True
     idempotency_keys_kept: int = 0
+
+
+def _one_of(u: float, highest: int) -> int:
+    """Pick one of the whole numbers 0..highest, each equally likely."""
+    return min(int(u * (highest + 1)), highest)
+
+
+def jittered(retry: DataRetry, pause: int, before: int, u: float) -> int:
+    """Apply the jitter to ``pause`` in ticks; ``before`` is the policy's own pause before it, 0 if there was none.
+
+    >>> jittered(DataRetry(pause="constant", first=100, jitter="equal"), 100, 0, 0.5)
+    75
+    """
+    if retry.jitter == "none" or retry.pause == "none":
+        return pause
+    if retry.jitter == "full":
+        return _one_of(u, pause)
+    if retry.jitter == "equal":
+        half = pause // 2
+        return pause - half + _one_of(u, half)
+    drawn = retry.first + _one_of(u, max(3 * (before or retry.first) - retry.first, 0))
+    return drawn if retry.longest is None else min(drawn, retry.longest)
+
+
+class RetryAllowance:
+    """The allowance of one queue.
+
+    Attributes:
+        bucket: its tokens.
+        may_wait: a job that finds none waits for one; else it fails.
+        row: the numbers of the jobs that wait, first come first; those that need no token any more are still in it.
+        rings_at: the tick for which the broker has asked to be woken, -1 if for none.
+
+    >>> allowance = RetryAllowance(Allowance(holds=1, refills=1, each=60)); allowance.take(0), allowance.take(0)
+    (True, False)
+    """
+
+    __slots__ = ("bucket", "may_wait", "rings_at", "row")
+
+    def __init__(self, rules: Allowance) -> None:
+        self.bucket = TokenBucket(rules.holds, rules.refills, rules.each)
+        self.may_wait = rules.when_empty == "wait"
+        self.row: deque[int] = deque()
+        self.rings_at = -1
+
+    def take(self, now: int) -> bool:
+        """Take a token for somebody new, unless others wait for one."""
+        return not self.row and self.bucket.take(now)
+
+    def left(self, now: int) -> int:
+        """Give the whole tokens that are left."""
+        return self.bucket.whole(now)
+
+    def earliest(self, now: int) -> int | None:
+        """Give the first tick at which a token will be there, None if that never comes."""
+        return self.bucket.when(now)

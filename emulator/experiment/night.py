@@ -34,7 +34,7 @@ from emulator.show import meta as show
 from emulator.show.reasons import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
-from emulator.world.offered import offered_load
+from emulator.world.tonight import offered_load
 from emulator.world.world import World
 
 if TYPE_CHECKING:

@@ -16,7 +16,7 @@ from emulator.record.events import Sink
 from emulator.scenario.models import Credential, Grant
 from emulator.timeline.agenda import ENDS, Agenda
 from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import sampling_of
 
 __all__ = ["Access"]
 

@@ -17,11 +17,10 @@ from emulator.scenario.models.faults import ACTION_KINDS, Action, Target, kind_o
 from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS
 from emulator.world.control import Control
-from emulator.world.drawn_numbers import drawn_number
 from emulator.world.draws import Purpose, entity_key
 from emulator.world.fault_hits import why_missed
 from emulator.world.fault_times import choose, workers_of
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import drawn_number, sampling_of
 from emulator.world.worker import RunContext
 from emulator.world.worker_lifecycle import WorkerLifecycle
 

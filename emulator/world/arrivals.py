@@ -23,9 +23,8 @@ from emulator.scenario import models
 from emulator.timeline.agenda import Agenda
 from emulator.world.distribution import Distribution, OneUniform
 from emulator.world.draws import Draws, Purpose
-from emulator.world.nights import Nights
+from emulator.world.nights import Nights, Recurring
 from emulator.world.planned import Planner, Sources
-from emulator.world.recurring import Recurring
 
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line

@@ -14,11 +14,10 @@ from emulator.broker.rules import Hint, Outcome
 from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.access import Access
-from emulator.world.asking import Again
 from emulator.world.draws import Purpose, numbers_key
 from emulator.world.effects import Effects
 from emulator.world.heartbeat_schedule import Heartbeats
-from emulator.world.plan import Step, target_of
+from emulator.world.plan import Again, Step, target_of
 from emulator.world.systems import Call, Systems
 from emulator.world.transport import Transport
 from emulator.world.worker import Request, RunContext, Worker

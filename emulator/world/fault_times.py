@@ -28,9 +28,8 @@ from emulator.scenario.models.distribution import DrawnNumber
 from emulator.scenario.models.faults import FAULT_KINDS, WORKER_KINDS, Action, Fault, Target, kind_of
 from emulator.scenario.values import Model
 from emulator.world.distribution import Distribution
-from emulator.world.drawn_numbers import drawn_number, drawn_whole
 from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import drawn_number, drawn_whole, sampling_of
 
 if TYPE_CHECKING:
     from emulator.world.worker import Worker

@@ -1,20 +1,37 @@
-"""When have all jobs of an entry come that are due in one night, and what do jobs wait for that want the last of them?
+"""Knows what arrivals wait for: the last job of a night, the end of an occurrence, the end of any job.
 
 A night begins at the clock time of the scenario's start (``Clock.night_of``). What is due in it is known of a
 recurrence and of a trace as far as the run goes. Of any other way of arriving nobody knows that the last has come
 before the time for it is over or ``count`` have: nothing here looks at a gap that was drawn and has not passed. All
 jobs of an entry by ``at`` belong together.
+
+An occurrence that comes while an earlier one still runs: ``both`` submits it all the same, ``skip`` drops it, ``wait``
+holds it back until every earlier one has ended; those that wait go one after another. One that was missed: ``skip``
+drops all, ``once`` makes up the last one that is not too late, ``each`` makes up all that are not too late; what is
+made up then meets the first rule.
 """
 
-from collections.abc import Callable
+from collections import deque
+from collections.abc import Callable, Iterable
 from typing import Final, Protocol
 
+from emulator.broker.jobs import Job
 from emulator.broker.prerequisites import After, Before
+from emulator.record.events import Row, Sink, emitter
+from emulator.record.kinds import ENDED_WELL, QUEUED
 from emulator.scenario import models
 from emulator.scenario.clock import Clock
 from emulator.timeline.agenda import Agenda
 
-__all__ = ["Nights", "Waits", "entries_waited_for", "waits_of"]
+__all__ = [
+    "CompletionListener",
+    "Nights",
+    "Recurring",
+    "Waits",
+    "entries_waited_for",
+    "waits_of",
+]
+
 
 _NEVER: Final = -1
 
@@ -148,3 +165,100 @@ class Nights:
             watch.pending.pop(watch.night, None)
             watch.night += 1
             self._watch_night(name, watch)
+
+
+class Recurring:
+    """The rules of one entry that recurs.
+
+    Args:
+        unfinished: the numbers of its jobs that have been taken and have not ended; somebody else keeps it.
+        send: submits a job, given its cause.
+        dropped: is told of a job that is not submitted at all, given its cause.
+    """
+
+    __slots__ = ("_agenda", "_dropped", "_model", "_send", "_sink", "_unfinished", "_waiting")
+
+    def __init__(
+        self,
+        model: models.Arrival,
+        agenda: Agenda,
+        sink: Sink,
+        unfinished: set[int],
+        send: Callable[[int, Job], None],
+        dropped: Callable[[int, Job], None],
+    ) -> None:
+        self._model, self._agenda, self._sink = model, agenda, sink
+        self._unfinished, self._send, self._dropped = unfinished, send, dropped
+        self._waiting: deque[Job] = deque()
+
+    def come(self, cause: int, job: Job) -> None:
+        """An occurrence is due, or is made up."""
+        rule = self._model.if_still_running
+        if rule == "skip" and self._unfinished:
+            self._skip(cause, job, "still_running")
+        elif rule == "wait":
+            self._waiting.append(job)
+            self.go_on(cause)
+        else:
+            self._send(cause, job)
+
+    def go_on(self, cause: int) -> None:
+        """Submit what waits, as long as nothing earlier is unfinished: one job, more if the queue refuses it."""
+        while self._waiting and not self._unfinished:
+            self._send(cause, self._waiting.popleft())
+
+    def to_make_up(self, cause: int, missed: Iterable[Job]) -> frozenset[int]:
+        """Give the numbers of the missed occurrences, which come in order, that are made up; skip the others."""
+        rule, latest = self._model.if_missed, self._model.late_at_most
+        now, found = self._agenda.now, list(missed)
+        in_time = [job.ordinal for job in found if latest is None or now - job.nominal <= latest]
+        made_up = frozenset({"skip": [], "once": in_time[-1:], "each": in_time}[rule])
+        for job in found:
+            if job.ordinal not in made_up:
+                too_late = rule != "skip" and job.ordinal not in in_time
+                self._skip(cause, job, "broker_was_down_too_long" if too_late else "broker_was_down")
+        return made_up
+
+    def _skip(self, cause: int, job: Job, why: str) -> None:
+        self._sink.emit((self._agenda.now, "occurrence_skipped", cause, 0, "", job.source.arrival, job.ordinal, why))
+        self._dropped(cause, job)
+
+
+class CompletionListener:
+    """Passes events on, and tells of each job of the wanted entries that has ended, whatever ended it."""
+
+    __slots__ = ("_agenda", "_call", "_emit", "_labels", "_wanted")
+
+    takes_compound: Final = True
+
+    def __init__(self, sink: Sink, agenda: Agenda) -> None:
+        self._emit = emitter(sink)
+        self._agenda = agenda
+        self._wanted: frozenset[str] = frozenset()
+        self._labels: dict[int, tuple[str, int]] = {}
+        self._call: Callable[[int, str, int], None] | None = None
+
+    def tell(self, wanted: frozenset[str], call: Callable[[int, str, int], None]) -> None:
+        """Call ``call(cause, entry, ordinal)`` after each ending of a job in one of the wanted entries."""
+        self._wanted = wanted
+        self._call = call
+
+    def emit(self, row: Row, events: int = 1, /) -> int:
+        """Pass one row on and give its number: for a compound one, that of its last event."""
+        number = self._emit(row, events)
+        kind = row[1]
+        if kind == QUEUED:
+            if row[5][2] in self._wanted:
+                self._labels[row[3]] = (row[5][2], row[6])
+        elif kind == "submitted":
+            if row[8] in self._wanted:
+                self._labels[row[3]] = (row[8], row[9])
+        elif kind == ENDED_WELL or kind == "finished":
+            label = self._labels.pop(row[3], None)
+            if label is not None:
+                self._agenda.at(row[0], self._tell, (number, *label))
+        return number
+
+    def _tell(self, what: tuple[int, str, int]) -> None:
+        if self._call is not None:
+            self._call(*what)

@@ -1,15 +1,24 @@
-"""What does an arrival entry submit: which routine, with which parameters, keys and conditions?"""
+"""What does an arrival entry submit: which routine, with which parameters, keys and conditions?
+
+A night reads a trace as it goes, and finds a line that it cannot use only when it comes to it. ``check_traces`` reads
+the same lines beforehand: those that come before the end of their entry, and no more than it counts.
+"""
 
 import re
 from collections.abc import Callable, Collection, Mapping
+from contextlib import closing
+from itertools import islice
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, Final
 
 from emulator.broker.jobs import Job, Source, Terms, rare
 from emulator.errors import Problem, ScenarioError
 from emulator.scenario import models
+from emulator.scenario.load import Loaded
+from emulator.scenario.models import Arrival, Scenario
 from emulator.scenario.names import ready_value, value_in_trace
 from emulator.scenario.spelling import advise
+from emulator.scenario.traces import read_arrivals
 from emulator.world.draws import entity_key, numbers_key
 from emulator.world.nights import Nights, waits_of
 from emulator.world.plan import ReadyRoutine, expected_of, fill, steps_of
@@ -17,7 +26,12 @@ from emulator.world.plan import ReadyRoutine, expected_of, fill, steps_of
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line
 
-__all__ = ["Planner", "Sources"]
+__all__ = [
+    "Planner",
+    "Sources",
+    "check_traces",
+]
+
 
 _NAME: Final = re.compile(r"\{([^{}]+)\}")
 _OF_WORKLOADS: Final = "processors"
@@ -227,3 +241,31 @@ class Planner:
         if line is None:
             return ScenarioError([Problem(f"arrival entry {self._name!r}", 0, 0, "", message, "wrong-trace")])
         return ScenarioError([Problem(str(self._file), line.line, 1, "", message, "wrong-trace")])
+
+
+def check_traces(loaded: Loaded) -> None:
+    """Make the job of each line of each trace, as written and under each variant, and drop it.
+
+    Raises:
+        ScenarioError: for the first line that is wrong or that its routine cannot use, such as one of unknown run time
+            where a part takes the time that the trace gives.
+    """
+    read: list[tuple[Arrival, object, int]] = []
+    for scenario in (loaded.scenario, *loaded.variants.values()):
+        for model in scenario.arrivals:
+            lines = (model, scenario.routines, scenario.lasts)
+            if model.trace is not None and lines not in read:
+                read.append(lines)
+                _check(loaded, scenario, model, model.trace)
+
+
+def _check(loaded: Loaded, scenario: Scenario, model: Arrival, name: str) -> None:
+    trace = loaded.folder / name
+    routines = {name: ReadyRoutine(name, routine) for name, routine in scenario.routines.items()}
+    planner = Planner(model.label, model, Sources(routines), trace)
+    ends = scenario.lasts if model.ends is None else min(model.ends, scenario.lasts)
+    with closing(read_arrivals(trace, loaded.clock)) as lines:
+        for ordinal, line in enumerate(islice(lines, model.count), 1):
+            if line.tick >= ends:
+                break
+            planner.job(ordinal, line.tick, line)

@@ -1,26 +1,40 @@
-"""What is drawn for tonight as a whole: by how much is it more or less of everything, and which faults are there?
+"""Makes of a scenario what holds tonight: drawn factors, the rules of queues, the terms of jobs, the load.
 
 Each factor of `varies` is drawn once for a night, by a key of its own: replication k draws the same factors under each
 variant. A factor multiplies what says `varies_with`: rates and counts of arrivals, durations, error shares, gaps of
 faults. A borrowed night may tell what a factor was for one routine alone: then that multiplies what the routine says.
 A fault or an action with `share_of_nights` is there or not, by a key that leaves that share out.
 So a night is a scenario without `varies`, with shares of 0 or 1, and nothing that runs knows of other nights.
+
+Terms of a job's own are another lease, time limit or retry than its queue's, or several slots.
 """
 
 from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import replace
 from typing import Any, Final, TypeVar
 
+from emulator.broker.jobs import Terms
+from emulator.broker.rules import Allowance, DataRetry, QueueRules, RetryPolicy, TimeLimit
+from emulator.scenario.clock import Clock
 from emulator.scenario.files import OF_ROUTINE, factor_in, past_nights
 from emulator.scenario.load import Loaded
-from emulator.scenario.models import Action, Arrival, Distribution, Fault, Part, Rates, Scenario
+from emulator.scenario.models import Action, Arrival, Distribution, Fault, Part, Queue, Rates, Routine, Scenario
 from emulator.scenario.models.scenario import Factor
+from emulator.scenario.schedules import rate_spans, terms_of
+from emulator.timeline.ticks import HOUR
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.fault_times import fault_keys, is_there
-from emulator.world.sampling import Gamma, Lognormal
+from emulator.world.sampling import Gamma, Lognormal, sampling_of
 
-__all__ = ["factors_of", "tonight"]
+__all__ = [
+    "OwnTerms",
+    "factors_of",
+    "offered_load",
+    "rules_of",
+    "tonight",
+]
+
 
 _FINE: Final = 1_000_000_000
 """A factor is drawn as a whole number of billionths, by the laws that draw durations."""
@@ -161,3 +175,109 @@ def _more(arrival: Arrival, factor: float) -> dict[str, Any]:
     else:
         said["count"] = max(1, round((arrival.count or 1) * factor))
     return said
+
+
+def rules_of(name: str, queue: Queue, policy: RetryPolicy | None = None) -> QueueRules:
+    """Give the rules of one queue as the broker wants them: plain data, in ticks; ``policy`` is the user's own."""
+    retry, cap = queue.retry, queue.time_limit
+    allowance = retry.allowance
+    return QueueRules(
+        name=name,
+        lease=queue.lease,
+        renewed=queue.renewed,
+        time_limit=None if cap is None else TimeLimit(cap.after, cap.then, cap.at_most),
+        retry=DataRetry(
+            attempts_in_all=retry.attempts_in_all,
+            lost_leases_at_most=retry.lost_leases_at_most,
+            retried=retry.retried,
+            pause=retry.pause,
+            first=retry.first,
+            grows_by=retry.grows_by,
+            longest=retry.longest,
+            jitter=retry.jitter,
+            total_limit=retry.total_limit,
+            respects_retry_after=retry.respects_retry_after,
+        ),
+        policy=policy,
+        allowance=None
+        if allowance is None
+        else Allowance(allowance.holds, allowance.refills, allowance.each, allowance.when_empty),
+        capacity=queue.capacity,
+        start_within=queue.start_within,
+        running_at_most=queue.running_at_most,
+        per_key_at_most=queue.per_key_at_most,
+        requeued_keep_place=queue.requeued_keep_place,
+        matches_equipment=queue.matches_equipment,
+        idempotency_keys_kept=queue.idempotency_keys_kept,
+    )
+
+
+class OwnTerms:
+    """The terms of jobs, made when first asked for; a line of a trace may name another routine than its entry.
+
+    Args:
+        scenario: what arrivals, routines and queues say.
+        policies: the user's own retry policies, by queue.
+    """
+
+    __slots__ = ("_arrivals", "_known", "_policies", "_scenario")
+
+    def __init__(self, scenario: Scenario, policies: Mapping[str, RetryPolicy] | None) -> None:
+        self._scenario, self._policies = scenario, policies or {}
+        self._arrivals = {arrival.label: arrival for arrival in scenario.arrivals}
+        self._known: dict[tuple[str, str], Terms | None] = {}
+
+    def of(self, entry: str, routine: str) -> Terms | None:
+        """Give the terms of the jobs of a routine that an entry brings; None: those of their queue."""
+        if (entry, routine) not in self._known:
+            found = terms_of(self._scenario, self._arrivals.get(entry), routine)
+            name = self._scenario.routines[routine].queue
+            slots = self._scenario.routines[routine].takes_slots
+            is_own = found.are_own or slots > 1
+            rules = rules_of(name, found.queue, self._policies.get(name)) if is_own else None
+            self._known[entry, routine] = None if rules is None else Terms(rules, slots)
+        return self._known[entry, routine]
+
+
+def offered_load(scenario: Scenario, clock: Clock) -> dict[str, float]:
+    """Give, for each pool, the rate at which work is stated to come times its mean length (Erlang's offered load).
+
+    Only ``per_hour``, ``every`` and ``gaps`` have a rate, and only parts that take a time of their own a stated length;
+    work that several pools may do is shared by their workers. Work that takes several slots counts as many times. Rates
+    by the day and the hour count by their mean from the entry's `from` to its `until`, within the run.
+    """
+    loads = dict.fromkeys(scenario.pools, 0.0)
+    for arrival in scenario.arrivals:
+        routine = scenario.routines[arrival.routine]
+        serving = [name for name, pool in scenario.pools.items() if routine.queue in pool.serves and pool.count]
+        workers = sum(scenario.pools[name].count for name in serving)
+        for name in serving:
+            share = scenario.pools[name].count / workers
+            work = _work(routine, arrival) * routine.takes_slots
+            loads[name] += _rate(arrival, scenario.lasts, clock) * work * share / scenario.pools[name].speed
+    return loads
+
+
+def _rate(arrival: Arrival, lasts: int, clock: Clock) -> float:
+    """Give jobs a tick; 0 where no rate is stated."""
+    if isinstance(arrival.per_hour, Rates):
+        begins, ends = arrival.window(lasts)
+        spans = rate_spans(arrival.per_hour, arrival.days, clock, begins, ends)
+        jobs = sum(rate / HOUR * (end - begin) for begin, end, rate in spans)
+        return jobs / (ends - begins) * arrival.batch_mean if jobs else 0.0
+    if arrival.per_hour is not None:
+        return arrival.per_hour / HOUR * arrival.batch_mean
+    law = sampling_of(arrival.gaps) if arrival.gaps is not None else None
+    gap = arrival.every or (law.expectation() if law is not None else 0)
+    return arrival.batch_mean / gap if gap else 0.0
+
+
+def _work(routine: Routine, arrival: Arrival) -> float:
+    total = 0.0
+    for part in routine.parts:
+        law = sampling_of(part.law) if part.law is not None else None
+        elements = arrival.parameters.get(part.for_each, ()) if part.for_each else (None,)
+        total += (law.expectation() + routine.growth(part, arrival.parameters) if law is not None else 0.0) * (
+            elements if isinstance(elements, int) else len(elements)
+        )
+    return total

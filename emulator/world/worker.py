@@ -11,7 +11,7 @@ from emulator.scenario.models import Link, Pool
 from emulator.timeline.agenda import Agenda
 from emulator.world.distribution import Distribution
 from emulator.world.draws import Draws
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import sampling_of
 
 __all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Request", "RunContext", "Worker", "WorkerClock", "WorkerState"]
 

@@ -17,9 +17,9 @@ from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import FAULTS, Agenda
 from emulator.world.access import Access
 from emulator.world.actions import Actions
+from emulator.world.arrival_processes import Ways
 from emulator.world.arrivals import Arrivals
-from emulator.world.completion import CompletionListener
-from emulator.world.control import Control
+from emulator.world.control import Control, LeaseNotices
 from emulator.world.dispatcher import Dispatcher
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.effects import Effects
@@ -29,21 +29,16 @@ from emulator.world.faults import Faults
 from emulator.world.heartbeat_schedule import HeartbeatSchedule
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
-from emulator.world.lease_notices import LeaseNotices
-from emulator.world.nights import Nights, entries_waited_for
-from emulator.world.offered import offered_load
-from emulator.world.own_terms import OwnTerms, rules_of
+from emulator.world.nights import CompletionListener, Nights, entries_waited_for
 from emulator.world.plan import ReadyRoutine
 from emulator.world.planned import Sources
-from emulator.world.power import Power
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import sampling_of
 from emulator.world.stuck import StuckJobs
 from emulator.world.systems import Systems
-from emulator.world.tonight import tonight
+from emulator.world.tonight import OwnTerms, offered_load, rules_of, tonight
 from emulator.world.transport import Transport
-from emulator.world.ways import Ways
 from emulator.world.worker import RunContext, Worker
-from emulator.world.worker_lifecycle import WorkerLifecycle
+from emulator.world.worker_lifecycle import Power, WorkerLifecycle
 
 __all__ = ["World"]
 

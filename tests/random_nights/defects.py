@@ -16,11 +16,11 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.models import PowerSchedule
 from emulator.scenario.schedules import Switch, power_switches
 from emulator.timeline.agenda import ENDS, Agenda
-from emulator.world import power
+from emulator.world import worker_lifecycle
 from emulator.world.dispatcher import Dispatcher
 from emulator.world.execution import Execution
 from emulator.world.heartbeats_computed import ComputedHeartbeats
-from emulator.world.service import Service
+from emulator.world.systems import Service
 from emulator.world.transport import Transport
 from emulator.world.worker import Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
@@ -158,7 +158,7 @@ def a_window_that_ends_inside_another_switches_off(patch: pytest.MonkeyPatch) ->
             key=lambda switch: switch[:2],
         )
 
-    patch.setattr(power, "power_switches", one_by_one)
+    patch.setattr(worker_lifecycle, "power_switches", one_by_one)
 
 
 DEFECTS: Final[Mapping[Callable[[pytest.MonkeyPatch], None], str]] = MappingProxyType(

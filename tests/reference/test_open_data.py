@@ -15,8 +15,7 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.models import Distribution
 from emulator.scenario.traces import read_arrivals, read_workload, workload_header
 from emulator.timeline.ticks import MINUTE
-from emulator.world.sampling import Empirical
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import Empirical, sampling_of
 
 # Parallel Workloads Archive (D. Feitelson), NASA Ames iPSC/860 log, October to December 1993, version 3.1, cleaned;
 # acknowledged to Bill Nitzberg. Looked up: a copy of the file in a public repository.

@@ -16,9 +16,8 @@ from itertools import accumulate
 import pytest
 from broker_driver import Driver
 
-from emulator.broker.jitter import jittered
 from emulator.broker.retry import base_pause
-from emulator.broker.rules import DataRetry, QueueRules
+from emulator.broker.rules import DataRetry, QueueRules, jittered
 from emulator.broker.workers import HeartbeatReply
 from emulator.timeline.bucket import TokenBucket
 from emulator.timeline.ticks import MILLISECOND, SECOND

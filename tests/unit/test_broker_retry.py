@@ -5,9 +5,8 @@ from broker_driver import Driver
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.broker.jitter import jittered
 from emulator.broker.retry import base_pause, decide
-from emulator.broker.rules import Allowance, DataRetry, QueueRules, RetryCase, Verdict
+from emulator.broker.rules import Allowance, DataRetry, QueueRules, RetryCase, Verdict, jittered
 from emulator.errors import DefectError, InputError
 from emulator.record.reasons import Reason, Why
 from emulator.timeline.bucket import TokenBucket

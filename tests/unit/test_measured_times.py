@@ -13,8 +13,7 @@ from emulator.errors import ScenarioError
 from emulator.experiment.reproduce import reproduce
 from emulator.scenario.load import from_settings
 from emulator.scenario.models import Distribution
-from emulator.world.sampling import Constant, Empirical, Lognormal, Mixture, Quantiles, Uniform
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import Constant, Empirical, Lognormal, Mixture, Quantiles, Uniform, sampling_of
 
 MINUTE = 60_000_000
 

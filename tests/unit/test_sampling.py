@@ -161,7 +161,7 @@ def test_the_bent_names_are_all_that_is_used_of_the_c_library():
     """numerics imports from math what the tests bend and exact functions; the other modules only exact ones."""
     exact = {"floor", "fsum", "isfinite", "isqrt", "lcm", "sqrt"}
     found = {}
-    for module in ("draws", "numerics", "distribution", "bounded", "unbounded", "sampling"):
+    for module in ("draws", "numerics", "distribution", "laws", "sampling"):
         tree = ast.parse((Path(numerics.__file__).parent / f"{module}.py").read_text("utf-8"))
         imports = [node for node in ast.walk(tree) if isinstance(node, ast.ImportFrom | ast.Import)]
         names = {alias.name for node in imports for alias in node.names if getattr(node, "module", None) == "math"}
@@ -324,10 +324,10 @@ def test_gamma_and_normal_shares_agree_with_each_other_and_with_the_exponential(
 
 
 def test_the_normal_quantile_of_p95_is_right():
-    from emulator.world import unbounded
+    from emulator.world import laws
 
     with exactly():
-        assert abs(normal_cdf(unbounded._Z95) - Decimal("0.95")) < Decimal("1e-49")
+        assert abs(normal_cdf(laws._Z95) - Decimal("0.95")) < Decimal("1e-49")
 
 
 def test_the_normal_quantile_keeps_its_bound(monkeypatch):

@@ -31,7 +31,6 @@ PARTS = {
         "broker.matching",
         "measure.catalogue",
         "world.sampling",
-        "world.sampling_of",
     ),
     "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events", "record.reasons"),
     "record": (

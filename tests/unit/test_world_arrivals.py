@@ -16,6 +16,7 @@ from emulator.scenario.clock import Clock
 from emulator.scenario.models.distribution import LAWS
 from emulator.timeline.agenda import FAULTS, MESSAGES, Agenda
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
+from emulator.world.arrival_processes import Ways, poisson_gaps
 from emulator.world.arrivals import Arrivals
 from emulator.world.draws import Draws
 from emulator.world.numerics import LONGEST
@@ -33,9 +34,8 @@ from emulator.world.sampling import (
     Triangular,
     Uniform,
     Weibull,
+    sampling_of,
 )
-from emulator.world.sampling_of import sampling_of
-from emulator.world.ways import Ways, poisson_gaps
 
 CLOCK = Clock(datetime.fromisoformat("2026-06-12T21:30"), "America/Santiago")
 ROUTINES = {

@@ -12,8 +12,8 @@ from quiet_night import QUIET, changed, problems
 
 from emulator.scenario.load import from_settings
 from emulator.scenario.models import Batch
+from emulator.world.arrival_processes import sizes
 from emulator.world.draws import Draws
-from emulator.world.ways import sizes
 
 HOURS, DAY = 60, 24 * 60
 

@@ -10,7 +10,7 @@ from emulator.timeline.agenda import ENDS, REST
 from emulator.world.draws import Draws, Purpose
 from emulator.world.fault_hits import why_missed
 from emulator.world.faults import Missed
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import sampling_of
 
 # -- times ------------------------------------------------------------------------------------------------------------
 

@@ -12,11 +12,10 @@ from emulator.scenario.load import from_settings
 from emulator.scenario.models import Rates
 from emulator.scenario.schedules import rates_over
 from emulator.timeline.agenda import Agenda
+from emulator.world.arrival_processes import ByTheClock, poisson_gaps
 from emulator.world.arrivals import Gaps, Window
 from emulator.world.draws import Draws
-from emulator.world.offered import offered_load
-from emulator.world.profiles import ByTheClock
-from emulator.world.ways import poisson_gaps
+from emulator.world.tonight import offered_load
 
 FRIDAY = Clock(datetime(2026, 6, 12, 17), "America/Santiago")  # noqa: DTZ001 - a local time; the clock knows the zone
 WEEK_SAID = {"weekdays": {"18:00": 10.0, "20:00": 26.0}, "sat": 5.0}

@@ -11,8 +11,7 @@ from emulator.scenario.load import load_text
 from emulator.scenario.models import System
 from emulator.timeline.agenda import FAULTS, Agenda
 from emulator.world.draws import Draws, numbers_key
-from emulator.world.system_state import Call
-from emulator.world.systems import Systems
+from emulator.world.systems import Call, Systems
 from emulator.world.world import World
 
 

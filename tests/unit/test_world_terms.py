@@ -10,7 +10,7 @@ from night_runs import MINUTE, Ran
 
 from emulator.scenario.load import from_settings
 from emulator.scenario.models import AskAgain
-from emulator.world.asking import Again, Asking
+from emulator.world.plan import Again, Asking
 
 SYSTEMS = {"archive": {"answers_in": "1m", "outages": [{"from": "+0s", "until": "+10m"}]}}
 

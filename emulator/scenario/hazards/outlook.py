@@ -23,7 +23,7 @@ from emulator.scenario.recurrence import occurrences
 from emulator.scenario.schedules import Switch, Terms, on_days, on_from_the_start, power_switches, terms_of
 from emulator.scenario.written import patched
 from emulator.world.sampling import Distribution as Law
-from emulator.world.sampling_of import sampling_of
+from emulator.world.sampling import sampling_of
 
 __all__ = [
     "Crew",
