@@ -10,13 +10,20 @@ from emulator.errors import InputError
 from emulator.past.attempts import ERROR, LOST, OK, Attempts
 from emulator.past.betting import LIMIT, lag_one, ranks_of, wager
 from emulator.past.draft import draft_of
-from emulator.past.durations import Duration, run_times
+from emulator.past.durations import Duration, error_shares, exact_interval, find_retries, follows_ends, run_times
 from emulator.past.figures import FIGURES, figures_of, nights_text, read_nights
 from emulator.past.learning import learn
 from emulator.past.nights import Nights, NightWindow
-from emulator.past.rates import LIKELY, SURE, change_points, days_of, law_of_factors, spread_of_nights, widened
-from emulator.past.retries import error_shares, exact_interval, find_retries, follows_ends
-from emulator.past.schedules import find_schedules
+from emulator.past.schedules import (
+    LIKELY,
+    SURE,
+    change_points,
+    days_of,
+    find_schedules,
+    law_of_factors,
+    spread_of_nights,
+    widened,
+)
 from emulator.past.scoring import crps, interval_of, promise_kept
 from emulator.past.workers import find_losses, find_polling, find_pools
 from emulator.scenario.durations import parse_duration

@@ -66,7 +66,6 @@ PARTS = {
     ),
     "past": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
     "outlook": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
-    "reference": ("errors", "testing.plugin"),
     "cli": (
         "errors",
         "timeline",
