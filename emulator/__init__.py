@@ -34,12 +34,11 @@ if TYPE_CHECKING:
     )
     from emulator.experiment.compare import compare, compare_async, nights
     from emulator.experiment.comparison_result import ComparisonResult, FrontierResult, SizingResult
-    from emulator.experiment.exporting import export
-    from emulator.experiment.frontier import frontier
-    from emulator.experiment.result import NightResult
+    from emulator.experiment.night import NightResult
     from emulator.experiment.run import run, run_async
-    from emulator.experiment.size import size
+    from emulator.experiment.size import frontier, size
     from emulator.record.log_reader import open_log
+    from emulator.report.exporting import export
     from emulator.scenario.load import from_settings, load, load_text
     from emulator.scripts.testing import rerun, rerun_points
     from emulator.testing.client import Client, Lease
@@ -137,7 +136,7 @@ _HOMES = {
     "Lease": "testing.client",
     "LogError": "errors",
     "NeverError": "errors",
-    "NightResult": "experiment.result",
+    "NightResult": "experiment.night",
     "NoAnswerError": "errors",
     "OutsideWorkError": "errors",
     "PermanentError": "errors",
@@ -162,10 +161,10 @@ _HOMES = {
     "compare": "experiment.compare",
     "compare_async": "experiment.compare",
     "crash_points": "testing.strategies",
-    "export": "experiment.exporting",
+    "export": "report.exporting",
     "fault_schedules": "testing.strategies",
     "from_settings": "scenario.load",
-    "frontier": "experiment.frontier",
+    "frontier": "experiment.size",
     "hunt": "testing.hunting",
     "in_virtual_time": "testing.running",
     "load": "scenario.load",

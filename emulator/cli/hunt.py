@@ -14,7 +14,7 @@ from emulator.cli.options import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, MISSED, WRONG_INPUT, tell, tell_json
 
 if TYPE_CHECKING:
-    from emulator.experiment.result import NightResult
+    from emulator.experiment.night import NightResult
     from emulator.scenario.load import Loaded
 
 __all__ = [
@@ -207,7 +207,7 @@ def rerun(
 
     needs_linux()
     from emulator.errors import InputError
-    from emulator.experiment.writing import write_whole
+    from emulator.report.writing import write_whole
     from emulator.scripts import consent, report
     from emulator.scripts.load import load_scripts
     from emulator.scripts.rerun import Point, When, point_named

@@ -181,6 +181,10 @@ def test_weekends_that_are_quiet_for_one_routine_need_less_to_be_so_for_another(
     counts = np.array([of_days[day.weekday()] for day in DATES], dtype=float)
     assert SURE < days_of(counts, DATES).chance < LIKELY
     assert (days_of(counts, DATES).differ, days_of(counts, DATES, LIKELY).differ) == (False, True)
+    # All routines together are asked once: what is likely of them is enough.
+    night = np.repeat(np.arange(42), counts.astype(int))
+    submitted = np.random.default_rng(21).uniform(0, LASTS, len(night))
+    assert learn(nights(night=night, submitted=submitted)).random[0].days.differ
 
 
 def test_the_law_of_factors_is_the_likelier_one() -> None:
