@@ -287,15 +287,15 @@ def _again(file: str, nights: int, variant: str, seed: int | None, loaded: "Load
 def _with_scripts(
     loaded: "Loaded", file: str, seed: int | None, log: str | None, overwrite: bool, yes: bool
 ) -> "tuple[NightResult, list[str]]":
-    from emulator.scripts.system import needs_linux
+    from emulator.scripts import needs_linux
 
     needs_linux()
-    from emulator.scripts import consent
     from emulator.scripts.load import load_scripts
     from emulator.scripts.night import run_night_with_scripts
+    from emulator.scripts.starter import ask
 
     scripts = load_scripts(file)
-    consent.ask(scripts, None, {}, yes=yes)
+    ask(scripts, None, {}, yes=yes)
     return run_night_with_scripts(
         loaded, scripts, seed=seed, log=None if log is None else Path(log), overwrite=overwrite
     )
