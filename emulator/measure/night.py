@@ -9,8 +9,7 @@ from collections.abc import Mapping, Sequence
 from itertools import compress
 from typing import Final, NamedTuple
 
-from emulator.measure.ages import Results
-from emulator.measure.table import (
+from emulator.measure.ages import (
     ATTEMPTS,
     DUE,
     EFFECTS,
@@ -26,6 +25,7 @@ from emulator.measure.table import (
     SUBMITTED,
     WORKER,
     JobTable,
+    Results,
 )
 from emulator.record.reasons import NONE, Values
 from emulator.records import field, record

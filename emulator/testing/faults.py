@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from pydantic import ValidationError
 
 from emulator.errors import InputError
-from emulator.measure.reasons import why_in_words
+from emulator.measure.words import why_in_words
 from emulator.scenario.arguments import MAPPING, listed, must_be
 from emulator.scenario.load import Loaded
 from emulator.scenario.models.faults import ACTION_KINDS, FAULT_KINDS, WORKER_KINDS, Action, Fault, kind_of

@@ -41,8 +41,8 @@ from emulator.measure.comparison.recommendation import (
 )
 from emulator.measure.comparison.result import Lost, Share
 from emulator.measure.comparison.wanted import PlayedNight, Wanted
+from emulator.measure.occurrences import Asked
 from emulator.measure.requirements import has_bound, say_requirement, words_of
-from emulator.measure.verdict import Asked
 
 __all__ = ["Entrant", "nights_by_default", "recommend"]
 
