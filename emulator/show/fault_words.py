@@ -2,35 +2,13 @@
 
 import re
 from collections.abc import Mapping, Sequence
-from types import MappingProxyType
 from typing import Any, Final
 
 from emulator.measure.words import duration, number, value
 from emulator.scenario.durations import parse_duration
+from emulator.scenario.fault_kinds import FAULT_TABLE
 
-__all__ = ["FAULTS", "fault_words", "listed", "planned_words"]
-
-FAULTS: Final = MappingProxyType(
-    {
-        "power_off": "{who} [loses|lose] power",
-        "freeze": "{who} [freezes|freeze]",
-        "cut_link": "the link to {who} is cut",
-        "slow_down": "{who} [works|work] at another speed",
-        "lose_heartbeats": "heartbeats of {who} are lost",
-        "lose_results": "outcomes of {who} are lost",
-        "hand_out_twice": "a job of the queue {who} is handed out twice",
-        "skew_clock": "the clock of {who} is wrong",
-        "broker_outage": "the broker answers nothing",
-        "missing_tool": "{who} [lacks|lack] a tool",
-        "withdraw_access": "{who} [loses|lose] access",
-        "system_outage": "{who} answers nothing",
-        "brown_out": "{who} answers slowly",
-        "error_burst": "{who} fails calls",
-        "poison_job": "{who} fails every time",
-        "surge": "more jobs come from {who}",
-    }
-)
-"""What happens, by the kind of fault; in brackets the verb for one and for several."""
+__all__ = ["fault_words", "listed", "planned_words"]
 
 _VERB: Final = re.compile(r"\[(\w+)\|(\w+)\]")
 
@@ -51,7 +29,10 @@ def fault_words(kind: str, who: Sequence[str]) -> str:
     >>> fault_words("power_off", ["dome-2"]), fault_words("freeze", ["dome-1", "dome-2"])
     ('dome-2 loses power', 'dome-1 and dome-2 freeze')
     """
-    pattern = _VERB.sub(lambda verb: verb[1 if len(who) == 1 else 2], FAULTS.get(kind, f"{kind} of {{who}}"))
+    pattern = _VERB.sub(
+        lambda verb: verb[1 if len(who) == 1 else 2],
+        FAULT_TABLE[kind].says if kind in FAULT_TABLE else f"{kind} of {{who}}",
+    )
     return pattern.replace("{who}", listed(who))
 
 

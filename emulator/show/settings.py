@@ -9,10 +9,11 @@ from itertools import groupby
 from typing import Final
 
 from emulator.measure.words import duration
+from emulator.scenario.fault_kinds import FAULT_KINDS
 from emulator.scenario.load import Loaded
 from emulator.scenario.stated import NOT_STATED, Assumed, Stated, Varied, stated
 from emulator.show.clock_changes import changes_in_words, full_hours
-from emulator.show.fault_words import FAULTS, fault_words
+from emulator.show.fault_words import fault_words
 from emulator.show.html import clean, folded, name, section, text
 
 __all__ = ["assumed", "digest", "faults_called", "head_block", "settings_block"]
@@ -51,7 +52,7 @@ def faults_called(loaded: Loaded) -> list[str]:
 
 
 def _called(entry: Mapping[str, object]) -> str:
-    kind = next(key for key in entry if key in FAULTS)
+    kind = next(key for key in entry if key in FAULT_KINDS)
     target = entry[kind]
     if isinstance(target, Mapping):
         some = target.get("some", "some")

@@ -66,7 +66,7 @@ PARTS = {
     ),
     "past": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
     "outlook": ("errors", "timeline.ticks", "scenario", "record", "measure", "show", "experiment", "version"),
-    "reference": ("errors", "testing.plugin"),
+    "reference": ("errors", "scenario.fault_kinds", "testing.plugin"),
     "cli": (
         "errors",
         "timeline",
