@@ -311,7 +311,7 @@ def size(
 
             found = one_number(loaded, by=by[0], values=tried[0], **options)
         else:
-            from emulator.experiment.frontier import frontier as two_numbers
+            from emulator.experiment.size import frontier as two_numbers
 
             found = two_numbers(loaded, by=(by[0], by[1]), values=(tried[0], tried[1]), **options)
     if as_json:

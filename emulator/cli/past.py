@@ -49,8 +49,7 @@ def sketch(
     from datetime import date
 
     from emulator.cli.progress import progress
-    from emulator.past.sketch_page import sketch_json, sketch_page
-    from emulator.past.sketching import check_outputs, outputs_of, sketch_files
+    from emulator.past.sketching import check_outputs, outputs_of, sketch_files, sketch_json, sketch_page
 
     try:
         day = None if starts is None else date.fromisoformat(starts)

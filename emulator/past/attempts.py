@@ -10,9 +10,8 @@ from dataclasses import dataclass, field, replace
 from typing import TYPE_CHECKING, Final
 
 from emulator.errors import InputError
-from emulator.past.columns import Columns, plain_name, plain_worker
+from emulator.past.columns import OUTCOMES, Columns, plain_name, plain_worker
 from emulator.past.moments import BLANKS
-from emulator.past.outcomes import MEANINGS
 from emulator.past.tables import LeftOut, Table
 
 if TYPE_CHECKING:
@@ -21,7 +20,7 @@ if TYPE_CHECKING:
 
 __all__ = ["ERROR", "LOST", "OK", "RUNNING", "WAITING", "Attempts", "attempts_of", "tell"]
 
-OK, ERROR, LOST, CANCELLED, RUNNING, WAITING = range(len(MEANINGS))
+OK, ERROR, LOST, CANCELLED, RUNNING, WAITING = range(len(OUTCOMES))
 _FAR: Final = 30 * 86_400.0
 _AGAIN: Final = 2 * 86_400.0
 _SHOWN: Final = 5
@@ -38,7 +37,7 @@ class Attempts:
         begun: when the attempt began; not a number where it did not.
         ended: when it ended; not a number where that is missing.
         worker: the place of its worker in ``workers``; -1 where none is told.
-        outcome: the place of its outcome in :data:`emulator.past.outcomes.MEANINGS`.
+        outcome: the place of its outcome in :data:`emulator.past.columns.OUTCOMES`.
         number: which attempt of its job this is, from 1.
         doubtful: whether one of its moments is in an hour that local clocks show twice or never.
         lines: where it stands: the file, and the line in it.
@@ -182,7 +181,7 @@ def _part(
     outcome = np.full(rows, -1)
     if "outcome" in cells:
         words = columns.columns[columns.at("outcome") or 0].words
-        codes = {word: MEANINGS.index(it.means) for word, it in words.items()}
+        codes = {word: OUTCOMES.index(it.means) for word, it in words.items()}
         outcome = np.array([codes.get(word, -1) for word in _plain_each(cells["outcome"])])
     unsaid = outcome < 0
     outcome[unsaid] = np.where(np.isnan(begun[unsaid]), WAITING, np.where(np.isnan(ended[unsaid]), LOST, OK))

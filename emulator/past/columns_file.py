@@ -12,10 +12,8 @@ from pathlib import Path
 from typing import Any, Final
 
 from emulator.errors import Problem, ScenarioError
-from emulator.past import outcomes
-from emulator.past.columns import MEANINGS, Column, Columns
+from emulator.past.columns import MEANINGS, OUTCOMES, Column, Columns, Word
 from emulator.past.moments import Form, form_named, read_moments
-from emulator.past.outcomes import Word
 from emulator.past.tables import Table
 from emulator.past.workloads import workload_moments
 from emulator.scenario import text
@@ -33,7 +31,7 @@ def columns_text(tables: Sequence[tuple[Table, Columns]], zone: str, night: str,
     lines = [
         "# What each column was taken for, and why. Change what is wrong, and give this file back with --columns.",
         f"# A column may mean: {', '.join(MEANINGS)}; one without `means` is not used.",
-        f"# A word of outcome may mean: {', '.join(outcomes.MEANINGS)}.",
+        f"# A word of outcome may mean: {', '.join(OUTCOMES)}.",
     ]
     guesses = [f"zone: {zone}: nobody stated the zone of the times"] if zone_guessed else []
     guesses += _guesses(tables)
@@ -223,8 +221,8 @@ def _words(loc: tuple[str | int, ...], words: Any, wrong: Any) -> dict[str, Word
         return {}
     out = {}
     for word, means in words.items():
-        if means not in outcomes.MEANINGS:
-            wrong((*loc, "words", word), f"a word cannot mean {means!r}: {advise(str(means), outcomes.MEANINGS)}")
+        if means not in OUTCOMES:
+            wrong((*loc, "words", word), f"a word cannot mean {means!r}: {advise(str(means), OUTCOMES)}")
             continue
         out[str(word)] = Word(means, "stated", False)
     return out

@@ -15,26 +15,29 @@ from datetime import date, datetime, time, timedelta
 from typing import Any, Final
 
 from emulator.errors import InputError
-from emulator.past.by_day import clock_text, rates_by_day, rules_of
-from emulator.past.commented import Stated, plain_of, stated_in, yaml_lines
-from emulator.past.draft_values import (
+from emulator.past.commented import (
+    Stated,
     at_once,
+    clock_text,
     gap_interval,
     middle_of,
     names_of,
     other_sizes,
+    plain_of,
     quantile_law,
+    rates_by_day,
     rounded_pause,
+    rules_of,
     share_of,
     span_text,
+    stated_in,
+    yaml_lines,
 )
-from emulator.past.durations import Duration
+from emulator.past.durations import Duration, Retries
 from emulator.past.figures import horizon_of, nights_text, runs_of
 from emulator.past.learning import Learnt
 from emulator.past.nights import NightWindow
-from emulator.past.rates import law_of_factors, widened
-from emulator.past.retries import Retries
-from emulator.past.schedules import Schedule
+from emulator.past.schedules import Schedule, law_of_factors, widened
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
 from emulator.scenario.files import OF_ROUTINE

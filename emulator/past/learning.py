@@ -10,12 +10,20 @@ from typing import TYPE_CHECKING, Final
 
 from emulator.errors import InputError
 from emulator.past.attempts import OK
-from emulator.past.durations import RunTimes, run_times
+from emulator.past.durations import Retries, RunTimes, Share, error_shares, find_retries, follows_ends, run_times
 from emulator.past.figures import figures_of, horizon_of, kind_of_day
 from emulator.past.nights import Nights
-from emulator.past.rates import LIKELY, SURE, Days, Piece, change_points, days_of, spread_of_nights
-from emulator.past.retries import Retries, Share, error_shares, find_retries, follows_ends
-from emulator.past.schedules import Schedule, find_schedules
+from emulator.past.schedules import (
+    LIKELY,
+    SURE,
+    Days,
+    Piece,
+    Schedule,
+    change_points,
+    days_of,
+    find_schedules,
+    spread_of_nights,
+)
 from emulator.past.workers import Losses, Polling, Pool, find_losses, find_polling, find_pools
 
 if TYPE_CHECKING:
@@ -120,6 +128,9 @@ def learn(nights: Nights) -> Learnt:
         counts = np.bincount(night[rest], minlength=len(nights)).astype(float)
         left[routine] = night[rest], offset[rest], counts
     known = any(days_of(counts, nights.dates).differ for _, _, counts in left.values())
+    # One question about all of them together asks for less: a difference that is left out is wrong every weekend.
+    together = sum((counts for _, _, counts in left.values()), np.zeros(len(nights)))
+    known = known or days_of(together, nights.dates, LIKELY).differ
     random = {routine: _at_random(routine, *of, nights, LIKELY if known else SURE) for routine, of in left.items()}
     for routine, found in random.items():
         came += left[routine][2]

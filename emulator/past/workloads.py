@@ -8,9 +8,8 @@ of the numbers names the kind of work: the application, else the queue, the part
 
 from typing import TYPE_CHECKING, Final
 
-from emulator.past.columns import Column, Columns
+from emulator.past.columns import Column, Columns, Word
 from emulator.past.moments import Form, Moments
-from emulator.past.outcomes import Word
 from emulator.past.tables import Table
 
 if TYPE_CHECKING:

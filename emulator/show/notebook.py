@@ -8,8 +8,8 @@ import base64
 from collections.abc import Sequence
 from typing import Final
 
+from emulator.measure.comparison.paired import called, change, reach
 from emulator.measure.comparison.result import Comparison, Share
-from emulator.measure.comparison.saying import called, change, reach
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.figures import Figures

@@ -20,8 +20,7 @@ from typing import Any, Final
 import yaml
 
 from emulator.errors import InputError, IrreproducibleError
-from emulator.experiment.night import Progress, judged_night, run_night
-from emulator.experiment.result import NightResult
+from emulator.experiment.night import NightResult, Progress, judged_night, run_night
 from emulator.measure.fold import NightFold
 from emulator.measure.invariants import Never, broken
 from emulator.record.event_view import AT, KIND

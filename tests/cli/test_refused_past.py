@@ -17,7 +17,7 @@ from emulator.past.drifting import find_drift
 from emulator.past.figures import FIGURES, nights_text, read_nights
 from emulator.past.foretelling import _Work
 from emulator.past.laws import stats
-from emulator.past.rates import _chance_alike, days_of
+from emulator.past.schedules import _chance_alike, days_of
 from emulator.past.workers import Pool
 
 Call = Callable[..., Ended]

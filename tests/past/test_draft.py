@@ -12,12 +12,11 @@ import pytest
 from past_exports import write_export
 
 import emulator
-from emulator.past.commented import Stated, flow, plain_of, stated_in, yaml_lines
+from emulator.past.commented import Stated, flow, names_of, plain_of, span_text, stated_in, yaml_lines
 from emulator.past.draft import Draft, draft_of
-from emulator.past.draft_values import names_of, span_text
+from emulator.past.durations import Retries
 from emulator.past.learning import Learnt
 from emulator.past.reading import learn_files
-from emulator.past.retries import Retries
 from emulator.past.timetables import Planned
 from emulator.past.workers import Losses, Polling, Pool
 from emulator.scenario.load import from_settings, load_text

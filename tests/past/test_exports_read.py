@@ -11,12 +11,10 @@ import pytest
 
 from emulator.errors import InputError, ScenarioError
 from emulator.past.attempts import attempts_of
-from emulator.past.columns import MEANINGS, guess_columns
+from emulator.past.columns import MEANINGS, OUTCOMES, Seen, guess_columns, meaning_of
 from emulator.past.columns_file import columns_text, read_columns_file
 from emulator.past.moments import Form, read_moments, recognise
 from emulator.past.nights import nights_of, parse_night
-from emulator.past.outcomes import MEANINGS as OUTCOMES
-from emulator.past.outcomes import Seen, meaning_of
 from emulator.past.tables import Table, read_table
 
 SANTIAGO = "America/Santiago"

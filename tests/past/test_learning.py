@@ -10,13 +10,20 @@ from emulator.errors import InputError
 from emulator.past.attempts import ERROR, LOST, OK, Attempts
 from emulator.past.betting import LIMIT, lag_one, ranks_of, wager
 from emulator.past.draft import draft_of
-from emulator.past.durations import Duration, run_times
+from emulator.past.durations import Duration, error_shares, exact_interval, find_retries, follows_ends, run_times
 from emulator.past.figures import FIGURES, figures_of, nights_text, read_nights
 from emulator.past.learning import learn
 from emulator.past.nights import Nights, NightWindow
-from emulator.past.rates import LIKELY, SURE, change_points, days_of, law_of_factors, spread_of_nights, widened
-from emulator.past.retries import error_shares, exact_interval, find_retries, follows_ends
-from emulator.past.schedules import find_schedules
+from emulator.past.schedules import (
+    LIKELY,
+    SURE,
+    change_points,
+    days_of,
+    find_schedules,
+    law_of_factors,
+    spread_of_nights,
+    widened,
+)
 from emulator.past.scoring import crps, interval_of, promise_kept
 from emulator.past.workers import find_losses, find_polling, find_pools
 from emulator.scenario.durations import parse_duration
@@ -174,6 +181,10 @@ def test_weekends_that_are_quiet_for_one_routine_need_less_to_be_so_for_another(
     counts = np.array([of_days[day.weekday()] for day in DATES], dtype=float)
     assert SURE < days_of(counts, DATES).chance < LIKELY
     assert (days_of(counts, DATES).differ, days_of(counts, DATES, LIKELY).differ) == (False, True)
+    # All routines together are asked once: what is likely of them is enough.
+    night = np.repeat(np.arange(42), counts.astype(int))
+    submitted = np.random.default_rng(21).uniform(0, LASTS, len(night))
+    assert learn(nights(night=night, submitted=submitted)).random[0].days.differ
 
 
 def test_the_law_of_factors_is_the_likelier_one() -> None:

@@ -6,13 +6,13 @@ from pathlib import Path
 
 import pytest
 
-from emulator.experiment.exporting import FORMATS, export
 from emulator.record.event_view import views
 from emulator.record.events import Row
 from emulator.record.history import History
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta
 from emulator.record.reasons import Because
+from emulator.report.exporting import FORMATS, export
 from emulator.show.exports.attempts import PartDone, attempts_of
 
 PARTS = {"copy": (("read", False), ("write", True), ("check", False))}

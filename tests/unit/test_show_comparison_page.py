@@ -14,8 +14,8 @@ from nights_by_hand import compared as compared_by_hand
 from nights_by_hand import more, played
 
 from emulator import ComparisonResult, compare, nights
-from emulator.measure.comparison.replication import Reading
 from emulator.measure.comparison.result import Comparison, Lost
+from emulator.measure.comparison.wanted import Reading
 from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.stated import Varied
 from emulator.show.comparison.by_value import Numbers, one_number

@@ -5,9 +5,9 @@ from datetime import datetime
 
 import pytest
 
-from emulator.experiment.run_control import KEYS
 from emulator.measure.live_state import LiveState
 from emulator.record.events import DETAILS, Row
+from emulator.report.watching import KEYS
 from emulator.scenario.clock import Clock
 from emulator.show.layout import columns, in_colour
 from emulator.show.watch.crew import crew

@@ -10,9 +10,9 @@ from math import ceil, floor
 from typing import Final
 
 from emulator.measure.comparison.interval import Interval
+from emulator.measure.comparison.paired import called, change, reach
 from emulator.measure.comparison.recommendation import CandidateStanding, LeaderDifference, Recommendation
 from emulator.measure.comparison.result import Comparison
-from emulator.measure.comparison.saying import called, change, reach
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.words import night_count

@@ -2,8 +2,8 @@
 
 from collections.abc import Sequence
 
+from emulator.measure.comparison.analysis import finite
 from emulator.measure.comparison.result import Comparison, Share
-from emulator.measure.comparison.spreads import finite
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.cumulative import MOST, Bound, Curve, both_widths, cumulative

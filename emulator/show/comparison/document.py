@@ -8,8 +8,8 @@ from collections.abc import Sequence
 from functools import partial
 from typing import Final
 
+from emulator.measure.comparison.paired import called, change, reach
 from emulator.measure.comparison.result import Comparison, Difference, Share, Spread
-from emulator.measure.comparison.saying import called, change, reach
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value

@@ -6,16 +6,15 @@ Sentences keep within 80 columns. On a page of 120 columns the table has a colum
 from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
 
+from emulator.measure.comparison.paired import called
 from emulator.measure.comparison.recommendation import (
     CandidateStanding,
     LeaderDifference,
     Recommendation,
     RequirementStanding,
 )
-from emulator.measure.comparison.replication import Reading
 from emulator.measure.comparison.result import Comparison
-from emulator.measure.comparison.saying import called
-from emulator.measure.comparison.wanted import label_of, wanted
+from emulator.measure.comparison.wanted import Reading, label_of, wanted
 from emulator.measure.estimate import Figure, mean
 from emulator.measure.short_labels import SHORT_LABELS
 from emulator.measure.words import write

@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any
 
-from emulator.measure.comparison.guesses import Corner, End, Guess, Resting, Rests, sentence_of
+from emulator.measure.comparison.questions import Corner, End, Guess, Resting, Rests, sentence_of
 from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.words import night_count
 from emulator.show.layout import WIDTH, Page, Role

@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from types import MappingProxyType
 from typing import Any, Final
 
+from emulator.measure.comparison.paired import change, reach
 from emulator.measure.comparison.questions import Answer, Answers, Cost
-from emulator.measure.comparison.saying import change, reach
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain

@@ -9,8 +9,8 @@ from types import MappingProxyType
 from typing import Final
 
 from emulator.measure.comparison.outcome import Outcome, outcome_of
+from emulator.measure.comparison.paired import called, change
 from emulator.measure.comparison.result import Comparison, Difference, Share
-from emulator.measure.comparison.saying import called, change
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of

@@ -2,33 +2,177 @@
 
 The law: only what was read of the nights counts, never the order in which they came, nor where they were run: nights
 are sorted by seed and variant first, whole numbers are added exactly and others by ``math.fsum``.
+
+Whether a variant is not worse than the baseline by more than was allowed comes from the interval of the difference that
+holds for all differences together: it holds when the bad end of it is within what is allowed, it does not when even the
+good end is beyond, else there are too few nights to decide. Few nights that all gave the same difference cannot tell
+either, unless it is none.
+
+How one figure spreads over the nights of one variant: a night whose value is only known to be more than its reading is
+never dropped and never taken at its reading where that would flatter. For the mean it counts with its reading, which
+makes the mean a lower bound; for order statistics it lies anywhere from its reading up, so a low end takes the readings
+and a high end takes it for infinite.
 """
 
+import math
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import replace
+from fractions import Fraction
 from itertools import chain, pairwise
 from math import fsum, inf
+from typing import Final
 
 from emulator.errors import InputError
-from emulator.measure.comparison.intervals import check_confidence
-from emulator.measure.comparison.not_worse import not_worse
-from emulator.measure.comparison.paired import Paired, Seen, compare_pairs, each_of, holm, pair_up
+from emulator.measure.catalogue import find
+from emulator.measure.comparison.intervals import check_confidence, kept_within, ranks, student_interval
+from emulator.measure.comparison.paired import (
+    Paired,
+    Seen,
+    called,
+    compare_pairs,
+    each_of,
+    holm,
+    nights,
+    pair_up,
+    reach,
+    say_difference,
+    sure,
+    tidy,
+    why_not,
+)
 from emulator.measure.comparison.planning import nights_to_show
-from emulator.measure.comparison.preference import does_fewer
+from emulator.measure.comparison.preference import DONE, check_directions, does_fewer, trade_points
 from emulator.measure.comparison.recommend import Entrant, recommend
 from emulator.measure.comparison.recommendation import CutShort
-from emulator.measure.comparison.replication import PlayedNight, Reading
-from emulator.measure.comparison.result import Comparison, Difference, Effect, Lost, Share, Spread
-from emulator.measure.comparison.saying import say_difference, tidy
+from emulator.measure.comparison.result import (
+    Comparison,
+    Difference,
+    Effect,
+    Interval,
+    Lost,
+    Share,
+    ShareVerdict,
+    Spread,
+)
 from emulator.measure.comparison.shares import shares
-from emulator.measure.comparison.spreads import finite, spread
 from emulator.measure.comparison.tables import scipy_version
-from emulator.measure.comparison.tradeoff import DONE, check_directions, trade_points
-from emulator.measure.comparison.wanted import Wanted, needed, of_requirement, wanted
-from emulator.measure.estimate import deviation
+from emulator.measure.comparison.wanted import PlayedNight, Reading, Wanted, label_of, needed, of_requirement, wanted
+from emulator.measure.estimate import Unit, deviation, mean
+from emulator.measure.requirements import say_not_worse
 from emulator.measure.verdict import Asked
 
-__all__ = ["conclude"]
+__all__ = [
+    "conclude",
+    "finite",
+    "not_worse",
+    "spread",
+]
+
+
+def not_worse(requirement: Asked, difference: Difference) -> Share:
+    """Judge one requirement with ``not_worse_by`` by the difference of its figure."""
+    assert requirement.measure is not None and requirement.not_worse_by is not None  # it has been checked
+    text, words = say_not_worse(requirement)
+    together = difference.together
+    verdict: ShareVerdict = "undecided"
+    too_few = difference.effect == "undecided" and together is not None and together.low == together.high
+    if together is not None and not too_few:
+        better, worse = _by_how_much_worse(together, find(requirement.measure).better)
+        if worse is not None and worse <= requirement.not_worse_by:
+            verdict = "holds"
+        elif better is not None and better > requirement.not_worse_by:
+            verdict = "does_not_hold"
+    sentence = f"{called(difference.variant)}: {words}: {verdict.replace('_', ' ')}: {_seen(difference, verdict)}."
+    return Share(text, difference.variant, 0, 0, None, None, verdict, sentence, label=words)
+
+
+def _seen(difference: Difference, verdict: ShareVerdict) -> str:
+    if difference.effect == "same":
+        return f"it is the same in each of {nights(difference.n)}"
+    if difference.together is None or verdict == difference.effect == "undecided":
+        return why_not(difference)
+    together = difference.together
+    reaches = reach(together, difference.unit, difference.measure)
+    return f"{label_of(difference.measure)} {reaches} ({sure(together.confidence)})"
+
+
+def _by_how_much_worse(interval: Interval, better: str) -> tuple[float | None, float | None]:
+    """Turn the interval of a difference into one of how much worse: its good end, then its bad end."""
+    if better == "lower":
+        return interval.low, interval.high
+    return None if interval.high is None else -interval.high, None if interval.low is None else -interval.low
+
+
+_MEDIAN: Final = Fraction(1, 2)
+_P90: Final = Fraction(9, 10)
+
+
+def finite(readings: Sequence[Reading], of: str) -> list[Reading]:
+    """Put what is known for certain in the place of infinite readings: more than the largest finite one (or than 0).
+
+    Raises:
+        InputError: for a reading that is not a number, or below all bounds.
+    """
+    values = [one.value for one in readings if one.value is not None]
+    if any(math.isnan(value) or value == -math.inf for value in values):
+        raise InputError(f"a reading of {of} is not a number: a figure is finite, infinite or absent")
+    most = max((value for value in values if value < math.inf), default=0)
+    return [Reading(most, True) if one.value == math.inf else one for one in readings]
+
+
+def spread(measure: str, variant: str, unit: Unit, readings: Iterable[Reading], confidence: float) -> Spread:
+    """Describe the readings of one figure, given by ``finite``, in any order."""
+    found = list(readings)
+    known = [(one.value, one.more_than) for one in found if one.value is not None]
+    values = sorted(value for value, _ in known)
+    exact = sorted(value for value, more_than in known if not more_than)
+    n, more_than = len(values), len(values) - len(exact)
+    if not values:
+        return Spread(measure, variant, unit, 0, len(found), 0, None, None, None, None, None, None, None, None, None)
+    interval = student_interval(values, confidence)
+    if interval is not None:  # no figure is below 0, no share above 1
+        interval = kept_within(interval, min(0, values[0]), 1.0 if unit == "share" else math.inf)
+    if interval is not None and more_than:
+        interval = Interval(interval.low, None, confidence)
+    median, p90 = math.ceil(n * _MEDIAN) - 1, math.ceil(n * _P90) - 1
+    bounds = {
+        "mean": more_than > 0,
+        "median": exact[median : median + 1] != [values[median]],
+        "p90": exact[p90 : p90 + 1] != [values[p90]],
+        "least": exact[:1] != values[:1],
+        "most": more_than > 0,
+    }
+    return Spread(
+        measure=measure,
+        variant=variant,
+        unit=unit,
+        n=n,
+        absent=len(found) - n,
+        more_than=more_than,
+        mean=mean(values),
+        mean_interval=interval,
+        deviation=deviation(values) if n > 1 else None,
+        median=values[median],
+        median_interval=_by_ranks(values, exact, _MEDIAN, confidence),
+        p90=values[p90],
+        p90_interval=_by_ranks(values, exact, _P90, confidence),
+        least=values[0],
+        most=values[-1],
+        lower_bounds=tuple(name for name, is_bound in bounds.items() if is_bound),
+    )
+
+
+def _by_ranks(values: Sequence[float], exact: Sequence[float], share: Fraction, confidence: float) -> Interval | None:
+    """Give the interval of a quantile: ``values`` with cut-off ones at their readings, ``exact`` without them."""
+    if len(values) < 2:
+        return None
+    low, high = ranks(len(values), share, confidence)
+    return Interval(
+        None if low is None else values[low - 1],
+        None if high is None or high > len(exact) else exact[high - 1],
+        confidence,
+    )
+
 
 _WORTH_SEEING = 0.05  # of the baseline's mean
 

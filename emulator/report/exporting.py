@@ -6,9 +6,9 @@ from types import MappingProxyType
 from typing import Final
 
 from emulator.errors import InputError, LogError
-from emulator.experiment.judged_log import judged_log
-from emulator.experiment.writing import same_file, write_whole
 from emulator.record.log_reader import Log, fitting
+from emulator.report.judged_log import judged_log
+from emulator.report.writing import same_file, write_whole
 from emulator.scenario.arguments import TEXT, Kind, must_be
 from emulator.scenario.load import AnyFolders
 from emulator.scenario.spelling import advise
@@ -19,7 +19,14 @@ from emulator.show.exports.results_xml import results_xml
 from emulator.show.exports.spans import otlp
 from emulator.show.exports.tables import attempts_csv, jobs_csv
 
-__all__ = ["FORMATS", "export", "pieces", "recorded", "write_export"]
+__all__ = [
+    "FORMATS",
+    "export",
+    "pieces",
+    "recorded",
+    "write_export",
+]
+
 
 FORMATS: Final = MappingProxyType[str, Callable[[Recorded], Iterator[str]]](
     {

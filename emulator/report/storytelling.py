@@ -1,10 +1,12 @@
-"""What does a log, or a night that was just run, tell of one job, one worker or one requirement?
+"""What does a log, or a night that was just run, tell of one job, one worker or one requirement, and which of its
+events?
 
 A job or a worker is found without folding the whole log: its own events are asked for, and of everything else the kinds
-that its story needs. A requirement is judged anew, from all events.
+that its story needs. A requirement is judged anew, from all events. Events are asked for in the words of whoever reads
+the log.
 """
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from dataclasses import dataclass
 from functools import cached_property, lru_cache
 from itertools import starmap
@@ -18,11 +20,13 @@ from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.measure.story.worker import worker_story
+from emulator.record.asking import wanted_of
 from emulator.record.event_view import KIND, WORKER, EventView, view
 from emulator.record.events import Row
 from emulator.record.finding import Jobs, find_worker
 from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
+from emulator.record.trail import Wanted, follow, known_kinds, trail
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.models.scenario import Requirement
@@ -30,10 +34,18 @@ from emulator.scenario.spelling import advise
 from emulator.show.story.writing import Sentence, sentences
 
 if TYPE_CHECKING:
-    from emulator.experiment.judged_log import JudgedLog
-    from emulator.experiment.result import NightResult
+    from emulator.experiment.night import NightResult
+    from emulator.report.judged_log import JudgedLog
 
-__all__ = ["Told", "story_of_job", "story_of_night", "story_of_requirement", "story_of_worker"]
+__all__ = [
+    "Told",
+    "Trail",
+    "story_of_job",
+    "story_of_night",
+    "story_of_requirement",
+    "story_of_worker",
+    "trail_of",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -132,7 +144,7 @@ def story_of_requirement(path: str | Path, asked: str, *, allow_folders: AnyFold
         LogError: when the log cannot be read or was changed since, or its scenario has no such requirement.
         ScenarioError: when this version of the program does not take the log's scenario any more.
     """
-    from emulator.experiment.judged_log import judged_log  # it loads the world, which no other story of a log needs
+    from emulator.report.judged_log import judged_log  # it loads the world, which no other story of a log needs
 
     found = judged_log(path, allow_folders=allow_folders)
     with fitting(path):
@@ -211,3 +223,73 @@ def _find_requirement(path: Path, requirements: Sequence[Requirement], asked: st
         said = "; ".join(f"{place} is {say_requirement(requirements[place - 1])}" for place in places)
         raise LogError(f"{path}: {len(places)} requirements are on {asked}: give the number: {said}")
     return places[0]
+
+
+@dataclass(frozen=True, slots=True)
+class Trail:
+    """The events that were asked for, and what is needed to write them; made by ``trail_of``.
+
+    Attributes:
+        log: the log.
+        clock: the scenario's clock.
+        jobs: names its jobs.
+        wanted: what is asked of each event.
+        ends: the tick at which the scenario ends.
+    """
+
+    log: Log
+    clock: Clock
+    jobs: Jobs
+    wanted: Wanted
+    ends: int
+
+    def events(self, *, causes: bool = False) -> Iterator[tuple[int, Row]]:
+        """Give (number, row) of each event that is there, in order; with ``causes`` also of all that led to it."""
+        return trail(self.log, self.wanted, causes=causes)
+
+    def followed(self, pause: Callable[[], None]) -> Iterator[tuple[int, Row]]:
+        """Give (number, row) of each event as it is written, until the run is finished; ``pause`` waits for more."""
+        return follow(self.log.path, self.wanted, pause)
+
+
+def trail_of(
+    path: str | Path,
+    *,
+    job: str | None = None,
+    worker: str | None = None,
+    kinds: Sequence[str] = (),
+    from_: str | None = None,
+    until: str | None = None,
+    allow_folders: AnyFolders = (),
+) -> Trail:
+    """Find the events of a log that somebody asks for.
+
+    Args:
+        path: the log; its run may go on.
+        job: its number, or ``entry#number``.
+        worker: its name.
+        kinds: of these kinds alone.
+        allow_folders: folders below which the files of its scenario may lie too.
+        from_, until: moments as in a scenario file (``"21:40"``, ``"+2h30m"``, a full timestamp); until is left out.
+
+    Raises:
+        LogError: when the log cannot be read or was changed since, or there is no such job, worker or kind.
+        InputError: when a moment is none, or lies where the night is not.
+    """
+    known_kinds(kinds)
+    log = open_log(path, allow_folders=allow_folders)
+    log.check()
+    loaded = loaded_of(log)
+    jobs = Jobs(log.path)
+    wanted = wanted_of(
+        log,
+        job=job,
+        worker=worker,
+        kinds=tuple(kinds) or None,
+        from_=from_,
+        until=until,
+        jobs=jobs,
+        loaded=loaded,
+        names=("--from", "--until"),
+    )
+    return Trail(log, loaded.clock, jobs, wanted, loaded.scenario.lasts)

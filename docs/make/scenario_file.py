@@ -1,6 +1,6 @@
-"""What does the reference page of the scenario file say? It is written from the models, so that it cannot go stale.
+"""Makes the reference page of the scenario file from the models, so that it cannot go stale.
 
-``python -m emulator.scenario.reference`` prints it; a test holds ``docs/reference-scenario.md`` to it.
+``python docs/make/scenario_file.py`` prints it; a test holds ``docs/reference-scenario.md`` to it.
 """
 
 import inspect
@@ -69,7 +69,7 @@ _EXACT: Final = re.compile(r"\ba duration(?: above 0)?(?! above| such as)")
 _INTRODUCTION: Final = f"""\
 # The scenario file
 
-This page is made from the models (`python -m emulator.scenario.reference`); do not edit it by hand.
+This page is made from the models (`python docs/make/scenario_file.py`); do not edit it by hand.
 
 A scenario is one YAML 1.2 file in UTF-8. Unknown and duplicate keys are refused; every mistake is told with its line
 and column, all at once. `queuedrill check FILE` reads a file without running it.

@@ -8,7 +8,10 @@ import os
 from contextlib import suppress
 from pathlib import Path
 
-__all__ = ["same_file", "write_whole"]
+__all__ = [
+    "same_file",
+    "write_whole",
+]
 
 
 def same_file(one: str | os.PathLike[str], other: str | os.PathLike[str]) -> bool:

@@ -16,7 +16,11 @@ from emulator.record.logged_scenario import scenario_of
 from emulator.record.meta import RunMeta, content_hash
 from emulator.scenario.load import AnyFolders, Loaded
 
-__all__ = ["Reproduction", "reproduce"]
+__all__ = [
+    "Reproduction",
+    "reproduce",
+]
+
 
 _AT_ONCE: Final = 2_000
 _VERSIONS: Final = (

@@ -1,18 +1,15 @@
 """How does a log, or a night that was just run, become a page?
 
 The heartbeats that renewed a lease stand in the events only where a run simulated them. For the others the night is
-played once more with every heartbeat simulated: both modes agree on all other events, and this is checked here. If
-they do not agree (the run was of a test's own code, or of another version), the page draws no heartbeats and says so.
+played once more with every heartbeat simulated: both modes agree on all other events, and this is checked here. If they
+do not agree (the run was of a test's own code, or of another version), the page draws no heartbeats and says so.
 """
 
 from itertools import zip_longest
 from pathlib import Path
-from typing import Final
+from typing import TYPE_CHECKING, Final
 
 from emulator.errors import LogError
-from emulator.experiment.judged_log import JudgedLog, judged_log
-from emulator.experiment.result import NightResult
-from emulator.experiment.writing import write_whole
 from emulator.measure.story.job import job_story
 from emulator.measure.story.settings import settings_of
 from emulator.measure.story.source import Rows
@@ -21,6 +18,8 @@ from emulator.record.event_view import CAUSE, JOB, KIND, view, views
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.log_reader import fitting
 from emulator.record.recorder import Recorder
+from emulator.report.judged_log import JudgedLog, judged_log
+from emulator.report.writing import write_whole
 from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.stated import source_counts
 from emulator.show import meta as show
@@ -30,7 +29,15 @@ from emulator.show.story.writing import Paragraph, paragraphs, sentences
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
 
-__all__ = ["page_of_log", "page_of_night", "write_page"]
+if TYPE_CHECKING:
+    from emulator.experiment.night import NightResult  # which asks for its page here
+
+__all__ = [
+    "page_of_log",
+    "page_of_night",
+    "write_page",
+]
+
 
 _MOST_BEATS: Final = 150_000
 _MOST_STORIES: Final = 1_000
@@ -86,7 +93,7 @@ def _page(found: JudgedLog) -> str:
     )
 
 
-def page_of_night(result: NightResult) -> str:
+def page_of_night(result: "NightResult") -> str:
     """Write the page of a night from its events, in memory or in its log.
 
     Raises:

@@ -82,8 +82,8 @@ GROUPS: Final = (
             "PreferenceStep": "measure.comparison.recommendation",
             "LeaderDifference": "measure.comparison.recommendation",
             "Enough": "measure.comparison.recommendation",
-            "PlayedNight": "measure.comparison.replication",
-            "Reading": "measure.comparison.replication",
+            "PlayedNight": "measure.comparison.wanted",
+            "Reading": "measure.comparison.wanted",
             "Sized": "measure.comparison.sizing",
             "SizedRequirement": "measure.comparison.sizing",
             "FrontierPoint": "measure.comparison.frontier",
@@ -122,7 +122,7 @@ GROUPS: Final = (
         "Real scripts, cut off at every step and run again. "
         "[Is my script safe to run again?](how-to/rerun-a-script.md)",
         ("rerun", "rerun_points"),
-        {"Rerun": "scripts.testing", "Judgement": "scripts.rerun", "Found": "scripts.rerun", "Point": "scripts.rerun"},
+        {"Rerun": "scripts.report", "Judgement": "scripts.rerun", "Found": "scripts.rerun", "Point": "scripts.rerun"},
     ),
     Group("The pytest plugin", "It comes with the package; nothing has to be registered.", ()),
     Group(

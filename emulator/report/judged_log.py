@@ -27,7 +27,10 @@ from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
 
-__all__ = ["JudgedLog", "judged_log"]
+__all__ = [
+    "JudgedLog",
+    "judged_log",
+]
 
 
 @dataclass(frozen=True, slots=True)
