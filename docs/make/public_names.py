@@ -291,7 +291,7 @@ ALIASES: Final = MappingProxyType(
         "Handler": "testing.handlers",
         "Program": "testing.client",
         "Progress": "experiment.night",
-        "SoFar": "show.comparison.so_far",
+        "SoFar": "show.comparison.words",
         "Heartbeats": "experiment.night",
         "Pace": "timeline.course",
         "Outcome": "broker.rules",
