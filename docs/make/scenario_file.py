@@ -9,8 +9,8 @@ import sys
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
+from emulator.hazards import HAZARDS
 from emulator.scenario.fault_kinds import FAULT_KEYS
-from emulator.scenario.hazards import HAZARDS
 from emulator.scenario.messages import SOURCES, is_of_keys, shape, words
 from emulator.scenario.models import arrivals, distribution, faults
 from emulator.scenario.schema import said_default
