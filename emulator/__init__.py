@@ -34,14 +34,13 @@ if TYPE_CHECKING:
     )
     from emulator.experiment.compare import compare, compare_async, nights
     from emulator.experiment.comparison_result import ComparisonResult, FrontierResult, SizingResult
-    from emulator.experiment.exporting import export
-    from emulator.experiment.frontier import frontier
-    from emulator.experiment.result import NightResult
+    from emulator.experiment.night import NightResult
     from emulator.experiment.run import run, run_async
-    from emulator.experiment.size import size
+    from emulator.experiment.size import frontier, size
     from emulator.record.log_reader import open_log
+    from emulator.report.exporting import export
     from emulator.scenario.load import from_settings, load, load_text
-    from emulator.scripts.testing import rerun, rerun_points
+    from emulator.scripts.report import rerun, rerun_points
     from emulator.testing.client import Client, Lease
     from emulator.testing.crashing import CrashPoint, sweep
     from emulator.testing.emulation import Emulator
@@ -137,7 +136,7 @@ _HOMES = {
     "Lease": "testing.client",
     "LogError": "errors",
     "NeverError": "errors",
-    "NightResult": "experiment.result",
+    "NightResult": "experiment.night",
     "NoAnswerError": "errors",
     "OutsideWorkError": "errors",
     "PermanentError": "errors",
@@ -162,18 +161,18 @@ _HOMES = {
     "compare": "experiment.compare",
     "compare_async": "experiment.compare",
     "crash_points": "testing.strategies",
-    "export": "experiment.exporting",
+    "export": "report.exporting",
     "fault_schedules": "testing.strategies",
     "from_settings": "scenario.load",
-    "frontier": "experiment.frontier",
+    "frontier": "experiment.size",
     "hunt": "testing.hunting",
     "in_virtual_time": "testing.running",
     "load": "scenario.load",
     "load_text": "scenario.load",
     "nights": "experiment.compare",
     "open_log": "record.log_reader",
-    "rerun": "scripts.testing",
-    "rerun_points": "scripts.testing",
+    "rerun": "scripts.report",
+    "rerun_points": "scripts.report",
     "run": "experiment.run",
     "run_async": "experiment.run",
     "run_in_virtual_time": "testing.running",

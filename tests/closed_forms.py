@@ -8,7 +8,7 @@ import argparse
 import sys
 from pathlib import Path
 
-from emulator.experiment.replicate import replicate
+from emulator.experiment.executors import replicate
 from emulator.experiment.settings import setting_of
 from emulator.measure.words import value
 from emulator.outlook.closed_forms import figures_needed, formulas

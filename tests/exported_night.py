@@ -7,8 +7,8 @@ import tempfile
 from dataclasses import replace
 from pathlib import Path
 
-from emulator.experiment.exporting import FORMATS, recorded
 from emulator.experiment.run import run
+from emulator.report.exporting import FORMATS, recorded
 from emulator.scenario.load import load_text
 from emulator.show.exports.recorded import Recorded
 

@@ -3,9 +3,9 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from emulator.measure.comparison.conclude import conclude
-from emulator.measure.comparison.replication import PlayedNight, Reading
+from emulator.measure.comparison.analysis import conclude
 from emulator.measure.comparison.result import Comparison
+from emulator.measure.comparison.wanted import PlayedNight, Reading
 
 
 def readings(values: Sequence[float | Reading | None]) -> dict[int, Reading]:

@@ -11,7 +11,7 @@ from emulator.cli.options import allow_folder, check_apart, read_changed, set_va
 from emulator.cli.outcomes import MET, MISSED, tell
 
 if TYPE_CHECKING:
-    from emulator.experiment.storytelling import Told
+    from emulator.report.storytelling import Told
 
 __all__ = [
     "export",
@@ -52,7 +52,7 @@ def story(
     """
     import json
 
-    from emulator.experiment import storytelling
+    from emulator.report import storytelling
     from emulator.show.story import writing
 
     given = [one for one in (job, worker, requirement) if one is not None]
@@ -88,7 +88,7 @@ def _of_scenario(
 ) -> "Told":
     from emulator.cli.progress import progress
     from emulator.experiment.night import run_night
-    from emulator.experiment.storytelling import story_of_night
+    from emulator.report.storytelling import story_of_night
 
     change, add, allow_folders = reading
     with progress(file) as told:
@@ -136,8 +136,8 @@ def trail(
     """
     from time import sleep
 
-    from emulator.experiment.trailing import trail_of
     from emulator.record.log_reader import fitting
+    from emulator.report.storytelling import trail_of
     from emulator.show.trail import TrailWriter
 
     if follow and causes:
@@ -183,7 +183,7 @@ def page(log: str, output: str, overwrite: bool, allow_folders: tuple[str, ...])
     the events behind them. The same log gives the same bytes.
     """
     from emulator.errors import InputError
-    from emulator.experiment.paging import page_of_log, write_page
+    from emulator.report.paging import page_of_log, write_page
 
     check_apart((output,), (log,))
     path = Path(output)
@@ -215,7 +215,7 @@ def export(log: str, form: str, output: str | None, overwrite: bool, allow_folde
     counts and figures, as OpenMetrics text. junit: the requirements, as test results in XML. otlp: jobs, attempts and
     parts, as OpenTelemetry spans in OTLP JSON. jobs-csv, attempts-csv: a row for each.
     """
-    from emulator.experiment.exporting import pieces, write_export
+    from emulator.report.exporting import pieces, write_export
 
     if output is None:
         if overwrite:
@@ -237,7 +237,7 @@ def reproduce(log: str, allow_folders: tuple[str, ...]) -> int:
     Exit code: 0 the events are identical, 1 they differ, 2 the log or a file that the run read cannot be used.
     """
     from emulator.cli.progress import progress
-    from emulator.experiment.reproduce import reproduce as run_again
+    from emulator.report.reproduce import reproduce as run_again
 
     with progress(log) as told:
         found = run_again(log, allow_folders=allow_folders, progress=told)

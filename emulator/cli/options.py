@@ -109,7 +109,7 @@ def check_apart(written: Iterable[str | None], read: Iterable[str | Path]) -> No
     Raises:
         click.ClickException: for the first that would be.
     """
-    from emulator.experiment.writing import same_file
+    from emulator.report.writing import same_file
 
     taken: list[tuple[str | Path, str]] = [(path, "is what is read: name another file to write to.") for path in read]
     for path in written:
@@ -165,7 +165,7 @@ def write_text(path: str | None, text: str) -> None:
     """
     if path is None:
         return
-    from emulator.experiment.writing import write_whole
+    from emulator.report.writing import write_whole
 
     try:
         write_whole(path, text)

@@ -24,7 +24,7 @@ from emulator.cli.options import (
 from emulator.cli.outcomes import INTERRUPTED, MET, MISSED, each_file, page_width, tell, tell_json
 
 if TYPE_CHECKING:
-    from emulator.experiment.result import NightResult
+    from emulator.experiment.night import NightResult
     from emulator.scenario.load import Loaded
 
 __all__ = [
@@ -125,9 +125,8 @@ def run(
         from emulator.cli.progress import progress
         from emulator.experiment.compare import nights as work
         from emulator.measure.comparison.outcome import outcome_of
-        from emulator.show.comparison.as_json import comparison_json
-        from emulator.show.comparison.page import comparison_page
-        from emulator.show.comparison.verdict import sentence
+        from emulator.show.comparison.exports import comparison_json, sentence
+        from emulator.show.comparison.screens import comparison_page
 
         with progress(file, quiet=quiet, of="the nights") as told:
             found = work(
@@ -140,16 +139,16 @@ def run(
                 so_far=None if told is None else told.so_far,
             )
         if page is not None:
-            from emulator.experiment.paging import write_page
+            from emulator.report.paging import write_page
 
             write_page(found.page(), Path(page))
         if junit is not None:
-            from emulator.show.comparison.results_xml import Open, nights_xml
+            from emulator.show.comparison.exports import Open, nights_xml
 
             open_as: dict[int, Open] = {MET: "skipped", MISSED: "failure"}
             write_text(junit, nights_xml(found, open_as.get(undecided, "error")))
         if csv_path is not None:
-            from emulator.show.comparison.tables import as_csv
+            from emulator.show.comparison.exports import as_csv
 
             write_text(csv_path, as_csv(found))
         if evidence is not None:
@@ -169,14 +168,14 @@ def run(
     def answers(file: str, loaded: "Loaded", count: int) -> int:
         nonlocal shown
         from emulator.cli.progress import progress
-        from emulator.experiment.questions import answer_questions
+        from emulator.experiment.compare import answer_questions
         from emulator.measure.comparison.questions import outcome_of_answers
         from emulator.show.comparison import questions as telling
 
         with progress(file, quiet=quiet, of="the nights") as told:
             found = answer_questions(loaded, count, first_seed=seed, processes=processes, progress=told)
         if page is not None:
-            from emulator.experiment.paging import write_page
+            from emulator.report.paging import write_page
 
             write_page(telling.questions_document(found), Path(page))
         if as_json:
@@ -229,7 +228,7 @@ def run(
     def show(file: str, result: "NightResult", notes: list[str]) -> int:
         nonlocal shown
         if page is not None:
-            from emulator.experiment.paging import page_of_night, write_page
+            from emulator.report.paging import page_of_night, write_page
 
             write_page(page_of_night(result), Path(page))
         if evidence is not None:
@@ -287,15 +286,15 @@ def _again(file: str, nights: int, variant: str, seed: int | None, loaded: "Load
 def _with_scripts(
     loaded: "Loaded", file: str, seed: int | None, log: str | None, overwrite: bool, yes: bool
 ) -> "tuple[NightResult, list[str]]":
-    from emulator.scripts.system import needs_linux
+    from emulator.scripts import needs_linux
 
     needs_linux()
-    from emulator.scripts import consent
     from emulator.scripts.load import load_scripts
     from emulator.scripts.night import run_night_with_scripts
+    from emulator.scripts.starter import ask
 
     scripts = load_scripts(file)
-    consent.ask(scripts, None, {}, yes=yes)
+    ask(scripts, None, {}, yes=yes)
     return run_night_with_scripts(
         loaded, scripts, seed=seed, log=None if log is None else Path(log), overwrite=overwrite
     )
@@ -340,7 +339,7 @@ def watch(
     Where there is no terminal, or with --plain, each notable event is a line, as fast as possible unless --speed is
     given.
     """
-    from emulator.experiment.watching import StoppedError, told_night, watch_night
+    from emulator.report.watching import StoppedError, told_night, watch_night
 
     if overwrite and log is None:
         raise click.UsageError("--overwrite says what may become of a log: give --log too.")

@@ -1,11 +1,13 @@
-"""How are settings compared over many nights, in one call?
+"""How are settings compared over many nights, in one call, and the questions of a scenario answered?
 
 ``compare`` takes one scenario with its variants, or several files; ``nights`` takes one scenario alone. Both run every
 setting on the same draws, night by night, and conclude from them.
 """
 
 import asyncio
+import json
 import os
+import shlex
 import threading
 from collections.abc import Iterable, Mapping, Sequence
 from concurrent.futures import Executor
@@ -22,18 +24,29 @@ from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.replications import Replications, Seen, looks
 from emulator.experiment.settings import setting_of
-from emulator.measure.comparison.precision import Precision, too_wide
-from emulator.measure.comparison.precision import precision as read_precision
+from emulator.measure.comparison.paired import Precision, too_wide
+from emulator.measure.comparison.paired import precision as read_precision
+from emulator.measure.comparison.preference import DEFAULT_PREFER
+from emulator.measure.comparison.questions import Answers, answers_of
 from emulator.measure.comparison.recommendation import CutShort
-from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.tables import check_scipy, load_scipy
+from emulator.measure.comparison.wanted import PlayedNight
 from emulator.record.results_file import ResultsFile
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
 from emulator.scenario.variants import AS_WRITTEN, chosen
-from emulator.show.comparison.so_far import SoFar, comparison_so_far
+from emulator.scenario.written import Change
+from emulator.show.comparison.words import SoFar, comparison_so_far
 
-__all__ = ["StoppedComparison", "carry_out", "compare", "compare_async", "nights"]
+__all__ = [
+    "StoppedComparison",
+    "answer_questions",
+    "carry_out",
+    "compare",
+    "compare_async",
+    "nights",
+]
+
 
 _AT_MOST: Final = 1_000
 _MOMENTS: Final = 97
@@ -323,3 +336,44 @@ def _check_policies(plan: ComparisonPlan, played: Sequence[PlayedNight]) -> None
                 f"{setting.name}: {many} with a retry policy of your own failed to run, so there is nothing to "
                 f"compare; with seed {nights[0].seed}: {nights[0].failure}"
             )
+
+
+def answer_questions(
+    loaded: Loaded,
+    count: int,
+    *,
+    first_seed: int | None = None,
+    processes: int | None = None,
+    progress: Progress | None = None,
+) -> Answers:
+    """Run so many nights of a scenario as written and of each question, and say what they answer.
+
+    Args:
+        loaded: the scenario.
+        count: how many nights of each, from 1 to 1,000,000, with seeds that follow each other.
+        first_seed: by default the scenario's.
+        processes: how many processes run nights; by default one for each processor.
+        progress: told the share that is done.
+
+    Raises:
+        InputError: when the scenario asks nothing, or an argument is out of range.
+    """
+    must_be(WHOLE, count=count)
+    if not 1 <= count <= MOST_NIGHTS:
+        raise InputError(f"{count} nights are out of range: give a number from 1 to {MOST_NIGHTS:,}")
+    if not loaded.questions:
+        raise InputError(f"{loaded.name}: it asks no questions: give it `questions`, each with `ask` and `change`")
+    patches: dict[str, Mapping[str, Any]] = {AS_WRITTEN: {}}
+    patches |= {asked.ask: asked.patch for asked in loaded.questions}
+    settings = [setting_of(loaded, name, patch) for name, patch in patches.items()]
+    measures = loaded.scenario.prefer or DEFAULT_PREFER
+    plan = plan_of(settings, (loaded.name,), measures, None, 0.95, first_seed)
+    found = carry_out(plan, count, processes=processes, progress=progress)
+    return answers_of(found, [_command(loaded, patch) for patch in patches.values()])
+
+
+def _command(loaded: Loaded, patch: Mapping[str, Any]) -> str:
+    """Give the command that runs one night with a patch; its seed is to be added."""
+    set_so = [Change("change", f"{path}={json.dumps(value, ensure_ascii=False)}") for path, value in patch.items()]
+    allowed = [f"--allow-folder {shlex.quote(str(folder))}" for folder in loaded.folders.allowed]
+    return " ".join([f"queuedrill run {shlex.quote(loaded.name)}", *map(str, (*loaded.changes, *set_so)), *allowed])

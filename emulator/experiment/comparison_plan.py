@@ -13,14 +13,12 @@ from typing import Any, Final
 from emulator.errors import InputError
 from emulator.experiment.comparison_result import ComparisonResult
 from emulator.experiment.settings import Setting, setting_of
-from emulator.measure.comparison.conclude import conclude
+from emulator.measure.comparison.analysis import conclude
 from emulator.measure.comparison.intervals import check_confidence
-from emulator.measure.comparison.preference import DEFAULT_PREFER
+from emulator.measure.comparison.preference import DEFAULT, DEFAULT_PREFER, DONE
 from emulator.measure.comparison.recommend import Entrant, nights_by_default
 from emulator.measure.comparison.recommendation import CutShort
-from emulator.measure.comparison.replication import PlayedNight
-from emulator.measure.comparison.tradeoff import DEFAULT, DONE
-from emulator.measure.comparison.wanted import check_names, default_figures, needed, wanted
+from emulator.measure.comparison.wanted import PlayedNight, check_names, default_figures, needed, wanted
 from emulator.record.meta import program_version
 from emulator.scenario.arguments import FLAG, NUMBER, WHOLE, may_be, must_be, texts
 from emulator.scenario.clock import zone_data_version

@@ -1,4 +1,4 @@
-"""Where are replications run, and what becomes of those whose process dies?
+"""Where are replications run, what is read of each, and what becomes of those whose process dies?
 
 The law: a replication is a pure function of its setting and seed, so one that was lost is simply run again. When a
 process dies, nobody knows which of the replications that were under way killed it. From then on one single replication
@@ -24,13 +24,66 @@ from importlib import import_module
 from typing import Any, Final, Protocol
 
 from emulator.errors import InputError
+from emulator.experiment.night import heartbeats_for, play
 from emulator.experiment.processes import check_found, needs_script, own_processes
-from emulator.experiment.replicate import play_batch, replicate
-from emulator.experiment.settings import Setting, check_travels, packed_policies
-from emulator.measure.comparison.replication import PlayedNight
+from emulator.experiment.settings import AskedPolicy, Setting, check_travels, packed_policies
+from emulator.measure.comparison.wanted import PlayedNight, read, wanted
+from emulator.measure.requirements import has_bound, judge_all
+from emulator.measure.selection import Selection
 from emulator.scenario.arguments import TEXT, WHOLE, may_be
 
-__all__ = ["NoMoreWorkError", "Pool", "Task", "Workers", "open_workers"]
+__all__ = [
+    "NoMoreWorkError",
+    "Pool",
+    "Task",
+    "Workers",
+    "open_workers",
+    "play_batch",
+    "replicate",
+]
+
+
+def replicate(setting: Setting, seed: int, figures: Sequence[str]) -> PlayedNight:
+    """Play one night, and read of it what is compared.
+
+    A night that ends with a defect of the emulator, or of a retry policy of the user's own, is a replication with a
+    ``failure``: the others go on.
+
+    Args:
+        setting: what is played.
+        seed: with which seed.
+        figures: the texts that name what is read.
+    """
+    try:
+        loaded = setting.loaded()
+        own = {queue: AskedPolicy(queue, policy) for queue, policy in setting.policies.items()}
+        heartbeats = heartbeats_for(loaded, (wanted(text).name for text in figures))
+        night, events, drawn = play(loaded, seed, own, heartbeats=heartbeats, stated=setting.stated)
+        judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
+    except Exception as error:
+        said = " ".join(str(error).split())
+        return PlayedNight(setting.name, seed, {}, (), 0, f"{type(error).__name__}: {said}")
+    held = tuple(
+        one.met if has_bound(asked) else None for one, asked in zip(judged, loaded.scenario.must_hold, strict=True)
+    )
+    readings = read(night, map(wanted, figures))
+    backlog = Selection(night).waiting_at(setting.moments) if setting.moments else ()
+    return PlayedNight(setting.name, seed, readings, held, events, drawn=drawn, backlog=backlog)
+
+
+def play_batch(setting: Setting, seeds: Sequence[int], figures: Sequence[str]) -> list[PlayedNight]:
+    """Play several nights of one setting, in order; what is sent to another process.
+
+    That process ends when the one that it works for has gone: nobody would take its nights.
+    """
+    parent = multiprocessing.parent_process()
+    played = []
+    for seed in seeds:
+        if parent is not None and not parent.is_alive():
+            os._exit(1)
+        played.append(replicate(setting, seed, figures))
+    return played
+
 
 _TRIES: Final = 3
 _WINDOW: Final = 4  # tasks under way for each process

@@ -26,13 +26,12 @@ from emulator.experiment.comparison_plan import MOST_NIGHTS, seed_from
 from emulator.experiment.executors import Task, Workers, open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.settings import Setting, setting_of
-from emulator.measure.comparison.guesses import Corner, End, Guess, Resting, Rests
 from emulator.measure.comparison.intervals import check_confidence, share_interval
-from emulator.measure.comparison.replication import PlayedNight
+from emulator.measure.comparison.preference import standing
+from emulator.measure.comparison.questions import Corner, End, Guess, Resting, Rests
 from emulator.measure.comparison.result import VERDICTS, ShareVerdict
-from emulator.measure.comparison.standings import standing
 from emulator.measure.comparison.tables import check_scipy, load_scipy
-from emulator.measure.comparison.wanted import of_requirement
+from emulator.measure.comparison.wanted import PlayedNight, of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.words import duration, number
 from emulator.scenario.arguments import FLAG, NUMBER, WHOLE, must_be

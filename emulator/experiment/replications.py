@@ -13,7 +13,7 @@ from emulator.errors import InputError
 from emulator.experiment.executors import NoMoreWorkError, Task, Workers
 from emulator.experiment.night import Progress
 from emulator.experiment.settings import Setting
-from emulator.measure.comparison.replication import PlayedNight, Reading
+from emulator.measure.comparison.wanted import PlayedNight, Reading
 from emulator.record.results_file import ResultsFile
 
 __all__ = ["Replications", "Seen", "looks", "replication_from"]

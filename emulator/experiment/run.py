@@ -4,8 +4,7 @@ import os
 import threading
 from pathlib import Path
 
-from emulator.experiment.night import Heartbeats, Progress, run_night
-from emulator.experiment.result import NightResult
+from emulator.experiment.night import Heartbeats, NightResult, Progress, run_night
 from emulator.scenario.arguments import FUNCTION, PATH, may_be
 from emulator.scenario.load import AnyFolders, AnyScenario, loaded_from
 

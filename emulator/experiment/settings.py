@@ -1,4 +1,4 @@
-"""Which settings are compared? Each is a scenario that can travel to another process, and what is changed in it.
+"""Which settings are compared, and may a retry policy of the user's own decide in them?
 
 A setting is a scenario that was read and validated once, and perhaps the user's own retry policies. What travels is
 what a night needs of it, packed once: another process neither reads nor validates anything.
@@ -12,16 +12,90 @@ from dataclasses import dataclass, field, replace
 from functools import cached_property, lru_cache
 from typing import Any, Final
 
-from emulator.broker.rules import RetryPolicy
+from emulator.broker.rules import RetryCase, RetryPolicy, Verdict
 from emulator.errors import InputError
 from emulator.experiment.night import Stated, stated_of
-from emulator.experiment.own_policies import check_asked, check_policy
 from emulator.record.meta import files_of
 from emulator.scenario.load import Loaded, plain, varied
+from emulator.scenario.models.pools import Retry
 from emulator.scenario.stated import resolved
 from emulator.scenario.written import Layer, Settings, Written
 
-__all__ = ["Setting", "check_travels", "packed_policies", "setting_of"]
+__all__ = [
+    "AskedPolicy",
+    "Setting",
+    "answer_of",
+    "check_asked",
+    "check_policy",
+    "check_travels",
+    "packed_policies",
+    "setting_of",
+]
+
+
+def check_policy(who: str, policy: Any) -> None:
+    """Make sure that something can decide on retries.
+
+    Args:
+        who: names it in messages.
+        policy: what was given.
+
+    Raises:
+        InputError: for a class in the place of an object, or what has no method ``decide``.
+
+    >>> check_policy("the retry policy of queue 'night'", 5)
+    Traceback (most recent call last):
+    ...
+    emulator.errors.InputError: the retry policy of queue 'night' is a value of type int, which cannot decide: give an \
+object with `def decide(self, case): ...` that returns an `emulator.Verdict`
+    """
+    if isinstance(policy, type):
+        raise InputError(f"{who} is the class {policy.__name__}: give an object, `{policy.__name__}()`")
+    if not callable(getattr(policy, "decide", None)):
+        kind, name = type(policy).__name__, getattr(policy, "__name__", None)
+        said = f"the {kind} {name}" if isinstance(name, str) else f"a value of type {kind}"
+        raise InputError(
+            f"{who} is {said}, which cannot decide: give an object with `def decide(self, case): ...` that returns an "
+            "`emulator.Verdict`"
+        )
+
+
+def check_asked(who: str, queue: str, retry: Retry) -> None:
+    """Make sure that the limits of a queue, which stand beside a policy, let it be asked.
+
+    Raises:
+        InputError: when no attempt is followed by another, whatever it says.
+    """
+    if retry.attempts_in_all == 1:
+        raise InputError(
+            f"{who} is never asked, because the scenario allows 1 attempt in all: give "
+            f"`queues.{queue}.retry.attempts_in_all` more, such as 5"
+        )
+
+
+def answer_of(who: str, policy: RetryPolicy, case: RetryCase) -> Verdict:
+    """Ask a policy.
+
+    Raises:
+        InputError: when what it answers is no verdict.
+    """
+    verdict = policy.decide(case)
+    if not isinstance(verdict, Verdict):
+        raise InputError(f"{who} answered {verdict!r}: return an `emulator.Verdict`")
+    return verdict
+
+
+@dataclass(frozen=True, slots=True)
+class AskedPolicy:
+    """A retry policy of the user's own, as a night asks it: what is no verdict ends the night, and says so."""
+
+    queue: str
+    policy: RetryPolicy
+
+    def decide(self, case: RetryCase) -> Verdict:
+        """Ask it."""
+        return answer_of(f"the retry policy of queue {self.queue}", self.policy, case)
+
 
 _KEPT: Final = 256
 

@@ -16,7 +16,7 @@ from functools import partial
 from typing import Final
 
 from emulator.measure.comparison.intervals import student_interval
-from emulator.measure.comparison.replication import PlayedNight
+from emulator.measure.comparison.wanted import PlayedNight
 from emulator.outlook.stations import NotValidError, Station, stations
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Scenario

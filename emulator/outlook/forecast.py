@@ -24,10 +24,9 @@ from emulator.experiment.executors import Task, Workers, open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.comparison.intervals import check_confidence
-from emulator.measure.comparison.replication import PlayedNight
-from emulator.measure.comparison.standings import EVERY_NIGHT
+from emulator.measure.comparison.preference import EVERY_NIGHT
 from emulator.measure.comparison.tables import check_scipy, scipy_version
-from emulator.measure.comparison.wanted import of_requirement, wanted
+from emulator.measure.comparison.wanted import PlayedNight, of_requirement, wanted
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.outlook.closed_forms import figures_needed, formulas
 from emulator.outlook.forecast_result import (

@@ -12,7 +12,7 @@ from datetime import date, datetime, timedelta
 from itertools import pairwise
 from typing import Literal
 
-from emulator.measure.comparison.replication import PlayedNight
+from emulator.measure.comparison.wanted import PlayedNight
 from emulator.measure.words import duration
 from emulator.outlook.closed_forms import ClosedForm
 from emulator.outlook.nights_ahead import Kind

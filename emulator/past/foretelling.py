@@ -18,7 +18,7 @@ from emulator.errors import InputError, ScenarioError
 from emulator.experiment.executors import Task, open_workers
 from emulator.experiment.settings import Setting, setting_of
 from emulator.measure.catalogue import find
-from emulator.measure.comparison.replication import PlayedNight
+from emulator.measure.comparison.wanted import PlayedNight
 from emulator.past.commented import names_of
 from emulator.past.draft import draft_of
 from emulator.past.figures import horizon_of

@@ -10,11 +10,10 @@ from pathlib import Path
 from tempfile import TemporaryDirectory
 from typing import Final
 
-from emulator.experiment.night import run_night
-from emulator.experiment.result import NightResult
-from emulator.experiment.storytelling import story_of_night
+from emulator.experiment.night import NightResult, run_night
 from emulator.past.foretelling import TRACE, Foretold
 from emulator.record.events import Row
+from emulator.report.storytelling import story_of_night
 from emulator.scenario.load import from_settings
 
 __all__ = ["played_again", "retold"]

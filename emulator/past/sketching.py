@@ -8,15 +8,15 @@ from pathlib import Path
 from typing import Any, Final
 
 from emulator.errors import InputError
-from emulator.experiment.writing import write_whole
 from emulator.past.columns_file import columns_text
 from emulator.past.draft import Draft, draft_of, draft_of_plans
 from emulator.past.learning import Learnt, learn
 from emulator.past.nights import YEARS
 from emulator.past.reading import History, read_history, taken_for
 from emulator.past.tables import LeftOut
+from emulator.report.writing import write_whole
 from emulator.show.layout import Page
-from emulator.show.story.wording import number_of
+from emulator.show.story.of_jobs import number_of
 
 __all__ = [
     "Sketch",

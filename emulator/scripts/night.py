@@ -5,8 +5,7 @@ from functools import partial
 from pathlib import Path
 
 from emulator.errors import InputError
-from emulator.experiment.night import judged_night
-from emulator.experiment.result import NightResult
+from emulator.experiment.night import NightResult, judged_night
 from emulator.measure.fold import NightFold
 from emulator.record.events import Row
 from emulator.record.meta import RunMeta, files_of

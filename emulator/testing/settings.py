@@ -20,7 +20,7 @@ from uuid import UUID
 
 from emulator.broker.rules import RetryCase, RetryPolicy, Verdict
 from emulator.errors import InputError
-from emulator.experiment.own_policies import answer_of, check_asked, check_policy
+from emulator.experiment.settings import answer_of, check_asked, check_policy
 from emulator.measure.invariants import Burst, Never, broken
 from emulator.scenario.arguments import TEXT, WHOLE, listed, may_be
 from emulator.scenario.durations import LONGEST, parse_duration

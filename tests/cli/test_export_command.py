@@ -9,7 +9,7 @@ from small_place import Ended
 import emulator
 from emulator.cli.logs import export as command
 from emulator.cli.main import answer
-from emulator.experiment.exporting import FORMATS
+from emulator.report.exporting import FORMATS
 
 
 @pytest.fixture

@@ -12,8 +12,8 @@ from small_place import SCENARIO, Ended
 
 import emulator
 from emulator.errors import InputError, ScenarioError
-from emulator.experiment.reproduce import reproduce
 from emulator.experiment.settings import setting_of
+from emulator.report.reproduce import reproduce
 
 Call = Callable[..., Ended]
 NIGHT = SCENARIO.replace('count: 2, at: "21:35"', "trace: TRACE") + "variants: {two: {pools.dome.count: 2}}\n"

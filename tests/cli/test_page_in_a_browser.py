@@ -19,8 +19,8 @@ from compared_copies import NIGHT as COPIES
 
 import emulator
 from emulator.cli.main import answer
-from emulator.experiment.paging import page_of_night
 from emulator.measure.fold import NightFold
+from emulator.report.paging import page_of_night
 from emulator.scenario.clock import Clock
 from emulator.show.meta import RunMeta
 from emulator.show.page.document import Material, document

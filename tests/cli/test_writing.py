@@ -10,7 +10,7 @@ from pathlib import Path
 import pytest
 from small_place import SCENARIO, Ended
 
-from emulator.experiment.writing import same_file, write_whole
+from emulator.report.writing import same_file, write_whole
 
 Program = Callable[..., Ended]
 READ = "is what is read: name another file to write to."

@@ -24,7 +24,7 @@ MODULES = sorted(
     ".".join(path.relative_to(ROOT).with_suffix("").parts).removesuffix(".__init__")
     for path in (ROOT / "emulator").rglob("*.py")
     if path.stem != "__main__"
-)
+) + sorted(path.stem for path in (ROOT / "docs" / "make").glob("*.py"))
 
 
 def environment() -> dict[str, str]:

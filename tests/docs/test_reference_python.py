@@ -8,17 +8,25 @@ from pathlib import Path
 from typing import Any
 
 import pytest
+from public_names import ALIASES, CONSTRUCTED, GROUPS, INSIDE, OPAQUE, PARTS
+from python_interface import (
+    annotation,
+    fields_of,
+    members,
+    names_in,
+    ours,
+    parameters,
+    read,
+    reference_page,
+    returns,
+    written,
+)
 
 import emulator
 from emulator import errors
-from emulator.reference.docstrings import read
-from emulator.reference.entries import members
-from emulator.reference.groups import ALIASES, CONSTRUCTED, GROUPS, INSIDE, OPAQUE, PARTS
-from emulator.reference.page import reference_page
-from emulator.reference.signatures import annotation, fields_of, names_in, ours, parameters, returns, written
 
 PAGE = Path(emulator.__file__).parents[1] / "docs" / "reference-python.md"
-COMMAND = "python -m emulator.reference.page > docs/reference-python.md"
+COMMAND = "python docs/make/python_interface.py > docs/reference-python.md"
 
 PUBLIC = {name: getattr(emulator, name) for group in GROUPS for name in group.names}
 BESIDE = {

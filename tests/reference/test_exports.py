@@ -27,7 +27,6 @@ from opentelemetry.proto.trace.v1.trace_pb2 import Status, TracesData
 from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from emulator.errors import InputError
-from emulator.experiment.exporting import FORMATS, recorded
 from emulator.experiment.run import run
 from emulator.measure.catalogue import MEASURES
 from emulator.measure.figures import Figures
@@ -35,10 +34,9 @@ from emulator.measure.fold import NightFold
 from emulator.measure.night import ATTEMPTS, FINISHED, FIRST_OUT, SUBMITTED
 from emulator.record.events import Row
 from emulator.record.meta import RunMeta
+from emulator.report.exporting import FORMATS, recorded
 from emulator.scenario.clock import Clock
-from emulator.show.exports.attempts import attempts_of
-from emulator.show.exports.plain import plain
-from emulator.show.exports.recorded import Recorded
+from emulator.show.exports.recorded import Recorded, attempts_of, plain
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 HOSTILE = "=1+1\x00\x1b[2J\u202e<b>]]>&\"'\\\n\r\t\x7f\x9b\ufffe\ud800\u00e9"

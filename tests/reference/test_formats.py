@@ -17,11 +17,11 @@ from prometheus_client.openmetrics.parser import text_string_to_metric_families
 
 from emulator import Emulator, Work, run_in_virtual_time
 from emulator.broker.states import FINAL_STATES, Facts, Request, State, target
-from emulator.experiment.exporting import FORMATS
 from emulator.record import encoding
 from emulator.record.encoding import encode
 from emulator.record.meta import content_hash
-from emulator.scripts.http import problem
+from emulator.report.exporting import FORMATS
+from emulator.scripts.stand_ins import problem
 from emulator.show.exports.recorded import Recorded
 
 

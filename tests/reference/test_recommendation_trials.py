@@ -13,11 +13,10 @@ import pytest
 from night_rows import asked
 
 from emulator.measure.comparison.intervals import share_interval
+from emulator.measure.comparison.preference import nights_at_rate, nights_without_a_miss, standing
 from emulator.measure.comparison.recommend import Entrant, nights_by_default, recommend
 from emulator.measure.comparison.recommendation import Recommendation
-from emulator.measure.comparison.replication import PlayedNight, Reading
-from emulator.measure.comparison.standings import nights_at_rate, nights_without_a_miss, standing
-from emulator.measure.comparison.wanted import wanted
+from emulator.measure.comparison.wanted import PlayedNight, Reading, wanted
 from emulator.timeline.ticks import HOUR
 from emulator.world.draws import Draws, Purpose
 

@@ -8,7 +8,7 @@ import pytest
 
 import emulator
 from emulator.errors import InputError
-from emulator.experiment.result import NightResult
+from emulator.experiment.night import NightResult
 from emulator.scenario.load import from_settings
 from emulator.scripts.load import load_scripts
 from emulator.scripts.night import run_night_with_scripts

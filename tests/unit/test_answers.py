@@ -5,7 +5,7 @@ from dataclasses import replace
 from quiet_night import changed
 
 import emulator
-from emulator.experiment.questions import answer_questions
+from emulator.experiment.compare import answer_questions
 from emulator.measure.comparison.questions import answers_of, outcome_of_answers
 from emulator.show.comparison.questions import questions_document, questions_page, questions_sentence
 

@@ -6,7 +6,7 @@ from typing import Any
 
 import pytest
 
-from emulator.experiment.replicate import replicate
+from emulator.experiment.executors import replicate
 from emulator.experiment.settings import setting_of
 from emulator.measure.words import value
 from emulator.outlook.closed_forms import (

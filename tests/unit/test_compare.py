@@ -26,11 +26,11 @@ from emulator.broker.rules import RetryCase
 from emulator.errors import InputError, ScenarioError
 from emulator.experiment import executors, night
 from emulator.experiment.compare import compare_async
-from emulator.experiment.replicate import replicate
+from emulator.experiment.executors import replicate
 from emulator.experiment.replications import looks
 from emulator.experiment.settings import setting_of
-from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.result import Comparison
+from emulator.measure.comparison.wanted import PlayedNight
 from emulator.scenario import load
 from emulator.timeline.ticks import MINUTE
 

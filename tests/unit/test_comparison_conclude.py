@@ -10,10 +10,10 @@ from night_rows import asked
 from nights_by_hand import compared, more, played
 
 from emulator.errors import InputError
-from emulator.measure.comparison.replication import PlayedNight, Reading
+from emulator.measure.comparison.paired import change, reach, tidy
 from emulator.measure.comparison.result import Comparison, Difference, Interval, Lost
-from emulator.measure.comparison.saying import change, reach, tidy
 from emulator.measure.comparison.tables import scipy_version
+from emulator.measure.comparison.wanted import PlayedNight, Reading
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
 
 Values = list[float | Reading | None]

@@ -6,8 +6,8 @@ import pytest
 from nights_by_hand import more, readings
 
 from emulator.measure.comparison.paired import Paired, Seen, compare_pairs, each_of, holm, pair_up
-from emulator.measure.comparison.replication import Reading
 from emulator.measure.comparison.result import Interval
+from emulator.measure.comparison.wanted import Reading
 
 
 def pairs(variant: list[float | Reading | None], baseline: list[float | Reading | None]) -> Paired:

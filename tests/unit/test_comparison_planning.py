@@ -6,6 +6,7 @@ import pytest
 from nights_by_hand import compared, more, played
 
 from emulator.errors import InputError
+from emulator.measure.comparison.paired import Precision, TooWide, precision, reached, too_wide
 from emulator.measure.comparison.planning import (
     MOST,
     nights_by_ratio,
@@ -13,7 +14,6 @@ from emulator.measure.comparison.planning import (
     nights_to_show,
     nights_without_more_misses,
 )
-from emulator.measure.comparison.precision import Precision, TooWide, precision, reached, too_wide
 from emulator.measure.comparison.tables import student_power, student_quantile
 
 

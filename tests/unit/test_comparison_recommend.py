@@ -9,12 +9,11 @@ from nights_by_hand import more, readings
 
 from emulator.errors import InputError
 from emulator.measure.comparison.intervals import share_interval
+from emulator.measure.comparison.preference import nights_at_rate, nights_without_a_miss
 from emulator.measure.comparison.recommend import Entrant, nights_by_default, recommend
 from emulator.measure.comparison.recommendation import Enough, PreferenceStep, Recommendation
-from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.measure.comparison.result import Lost, Share
-from emulator.measure.comparison.standings import nights_at_rate, nights_without_a_miss
-from emulator.measure.comparison.wanted import wanted
+from emulator.measure.comparison.wanted import PlayedNight, Reading, wanted
 from emulator.timeline.ticks import HOUR, MINUTE
 
 EVERY = asked(measure="done_share", at_least=1.0)

@@ -8,9 +8,9 @@ from nights_by_hand import compared, more, played
 
 from emulator.errors import InputError
 from emulator.measure.comparison.intervals import share_interval
-from emulator.measure.comparison.replication import PlayedNight, Reading
 from emulator.measure.comparison.result import Share, TradePoint
 from emulator.measure.comparison.shares import shares
+from emulator.measure.comparison.wanted import PlayedNight, Reading
 
 MAKESPAN = asked(measure="makespan", at_most=7_200_000_000)
 MOSTLY = asked(measure="makespan", at_most=7_200_000_000, in_share=0.95)

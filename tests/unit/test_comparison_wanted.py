@@ -4,8 +4,8 @@ import pytest
 from night_rows import asked, the_night
 
 from emulator.errors import InputError
-from emulator.measure.comparison.replication import Reading
 from emulator.measure.comparison.wanted import (
+    Reading,
     Wanted,
     check_names,
     default_figures,

@@ -6,14 +6,14 @@ from pathlib import Path
 
 import pytest
 
-from emulator.experiment.exporting import FORMATS, export
 from emulator.record.event_view import views
 from emulator.record.events import Row
 from emulator.record.history import History
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta
 from emulator.record.reasons import Because
-from emulator.show.exports.attempts import PartDone, attempts_of
+from emulator.report.exporting import FORMATS, export
+from emulator.show.exports.recorded import PartDone, attempts_of
 
 PARTS = {"copy": (("read", False), ("write", True), ("check", False))}
 SUBMITTED: Row = (0, "submitted", 0, 1, "", "queued", "copy", "night", "plates", 1, "", 0, "", 0)

@@ -5,10 +5,10 @@ from pathlib import Path
 import pytest
 
 from emulator.errors import LogError
-from emulator.experiment.judged_log import judged_log
 from emulator.experiment.run import run
 from emulator.measure.catalogue import MEASURES
 from emulator.measure.figures import Figures
+from emulator.report.judged_log import judged_log
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 ALL = sorted(path.stem for path in SCENARIOS.glob("*.yaml"))

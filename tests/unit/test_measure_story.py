@@ -10,8 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from emulator.experiment.night import run_night
-from emulator.experiment.result import NightResult
+from emulator.experiment.night import NightResult, run_night
 from emulator.measure.story.facts import Piece, Story
 from emulator.measure.story.job import job_story, waits_of
 from emulator.measure.story.requirement import requirement_story

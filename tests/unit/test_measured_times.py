@@ -10,7 +10,7 @@ from scipy import stats
 
 import emulator
 from emulator.errors import ScenarioError
-from emulator.experiment.reproduce import reproduce
+from emulator.report.reproduce import reproduce
 from emulator.scenario.load import from_settings
 from emulator.scenario.models import Distribution
 from emulator.world.sampling import Constant, Empirical, Lognormal, Mixture, Quantiles, Uniform, sampling_of

@@ -11,12 +11,12 @@ import pytest
 import emulator
 from emulator.errors import InputError, LogError, ScenarioError
 from emulator.experiment.night import run_night
-from emulator.experiment.paging import page_of_log, page_of_night
-from emulator.experiment.reproduce import reproduce
 from emulator.record.export import difference
 from emulator.record.log_reader import open_log
 from emulator.record.recorder import Recorder
 from emulator.record.sqlite_log import LogFile
+from emulator.report.paging import page_of_log, page_of_night
+from emulator.report.reproduce import reproduce
 from emulator.scenario.load import from_settings, load_text
 from emulator.timeline.loop import VirtualLoop
 

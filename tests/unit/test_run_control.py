@@ -2,7 +2,7 @@
 
 import pytest
 
-from emulator.experiment.run_control import KEYS, SPEEDS, RunControl, usual_speed
+from emulator.report.watching import KEYS, SPEEDS, RunControl, usual_speed
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
 
 LAST = HOUR - 1

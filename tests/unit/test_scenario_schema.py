@@ -7,12 +7,12 @@ from typing import Any
 import jsonschema
 import pytest
 from quiet_night import QUIET, RIGHT, changed, problems
+from scenario_file import reference_page
 
 from emulator.errors import ScenarioError
+from emulator.scenario.fault_kinds import FAULT_KEYS, FAULT_NEEDS
 from emulator.scenario.load import from_settings, load, load_text
 from emulator.scenario.messages import keys_at, node_at, shape, shown, words
-from emulator.scenario.models.faults import FAULT_KEYS, FAULT_NEEDS
-from emulator.scenario.reference import reference_page
 from emulator.scenario.schema import SHIPPED, schema, schema_text
 from emulator.scenario.stated import resolved
 from emulator.scenario.text import read
@@ -37,7 +37,7 @@ def test_the_shipped_schema_is_fresh() -> None:
 
 
 def test_the_reference_page_is_fresh() -> None:
-    """The reference page is what the models give (``python -m emulator.scenario.reference`` makes it anew)."""
+    """The reference page is what the models give (``python docs/make/scenario_file.py`` makes it anew)."""
     assert (DOCS / "reference-scenario.md").read_text("utf-8") == reference_page()
 
 

@@ -5,8 +5,7 @@ from pathlib import Path
 
 import pytest
 
-from emulator.experiment.night import Heartbeats, run_night
-from emulator.experiment.result import NightResult
+from emulator.experiment.night import Heartbeats, NightResult, run_night
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.record.fold import fold, verify
 from emulator.record.recorder import Recorder

@@ -10,7 +10,7 @@ import pytest
 
 import emulator
 from emulator.cli.main import answer
-from emulator.experiment.paging import page_of_log
+from emulator.report.paging import page_of_log
 from emulator.scenario.stated import stated
 
 SETTINGS: dict[str, Any] = {

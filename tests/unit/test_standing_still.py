@@ -12,9 +12,9 @@ from pathlib import Path
 
 import pytest
 
-from emulator.experiment.exporting import export
 from emulator.experiment.run import run
-from emulator.experiment.storytelling import story_of_job, story_of_worker
+from emulator.report.exporting import export
+from emulator.report.storytelling import story_of_job, story_of_worker
 from emulator.timeline.ticks import SECOND
 
 NIGHT = """\

@@ -2,8 +2,8 @@
 
 import re
 
-from emulator.experiment.paging import page_of_night
 from emulator.experiment.run import run
+from emulator.report.paging import page_of_night
 from emulator.scenario.load import load_text
 
 NIGHT = """\

@@ -10,7 +10,7 @@ import pytest
 from night_runs import MINUTE, Ran
 
 from emulator import run
-from emulator.experiment.storytelling import story_of_requirement
+from emulator.report.storytelling import story_of_requirement
 from emulator.scenario.load import from_settings
 
 DAY = 24 * 60 * MINUTE

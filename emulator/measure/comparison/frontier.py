@@ -11,8 +11,8 @@ from dataclasses import dataclass, replace
 from math import floor
 from typing import Any, Final
 
+from emulator.measure.comparison.preference import nights_without_a_miss
 from emulator.measure.comparison.sizing import Searched, Sized, SizedRequirement, is_monotone, sized
-from emulator.measure.comparison.standings import nights_without_a_miss
 from emulator.measure.words import number
 from emulator.measure.words import value as say
 

@@ -17,7 +17,17 @@ from math import ceil
 from typing import Final
 
 from emulator.measure.comparison.intervals import share_interval
-from emulator.measure.comparison.preference import Readings, against, preferred
+from emulator.measure.comparison.preference import (
+    Readings,
+    against,
+    all_standing,
+    confidence_of_each,
+    first_missed,
+    nights_at_rate,
+    nights_without_a_miss,
+    preferred,
+    standing,
+)
 from emulator.measure.comparison.recommendation import (
     CandidateStanding,
     CutShort,
@@ -29,17 +39,8 @@ from emulator.measure.comparison.recommendation import (
     Standing,
     VariantVerdict,
 )
-from emulator.measure.comparison.replication import PlayedNight
 from emulator.measure.comparison.result import Lost, Share
-from emulator.measure.comparison.standings import (
-    all_standing,
-    confidence_of_each,
-    first_missed,
-    nights_at_rate,
-    nights_without_a_miss,
-    standing,
-)
-from emulator.measure.comparison.wanted import Wanted
+from emulator.measure.comparison.wanted import PlayedNight, Wanted
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.verdict import Asked
 

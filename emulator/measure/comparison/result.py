@@ -11,7 +11,7 @@ from typing import Final, Literal
 
 from emulator.measure.comparison.interval import Interval
 from emulator.measure.comparison.recommendation import Recommendation, Standing
-from emulator.measure.comparison.replication import PlayedNight
+from emulator.measure.comparison.wanted import PlayedNight
 from emulator.measure.estimate import Unit
 from emulator.scenario.stated import Assumed
 

@@ -9,16 +9,15 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from emulator.measure.comparison.intervals import share_interval
-from emulator.measure.comparison.replication import PlayedNight
-from emulator.measure.comparison.result import VERDICTS, Interval, Share, ShareVerdict
-from emulator.measure.comparison.saying import called, nights, say_verdict, sure
-from emulator.measure.comparison.standings import (
+from emulator.measure.comparison.paired import called, nights, say_verdict, sure
+from emulator.measure.comparison.preference import (
     confidence_of_each,
     nights_at_rate,
     nights_without_a_miss,
     standing,
 )
-from emulator.measure.comparison.wanted import of_requirement
+from emulator.measure.comparison.result import VERDICTS, Interval, Share, ShareVerdict
+from emulator.measure.comparison.wanted import PlayedNight, of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.verdict import Asked
 from emulator.measure.words import value

@@ -6,8 +6,8 @@ from math import floor
 from typing import Any, Literal
 
 from emulator.measure.comparison.intervals import share_interval
+from emulator.measure.comparison.preference import nights_at_rate, nights_without_a_miss, standing
 from emulator.measure.comparison.result import VERDICTS, Interval, ShareVerdict
-from emulator.measure.comparison.standings import nights_at_rate, nights_without_a_miss, standing
 from emulator.measure.words import value as say
 
 __all__ = ["Searched", "Sized", "SizedRequirement", "Sizing", "conclude_sizing", "is_monotone", "sized"]

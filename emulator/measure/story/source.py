@@ -1,7 +1,7 @@
 """Where do the events come from that a story is told from?
 
 A story needs the events of one job or worker, a few kinds of everything else, and single ones by their number. From a
-log they are asked for as they are needed (``emulator.experiment.storytelling``); a list in memory is ordered once.
+log they are asked for as they are needed (``emulator.report.storytelling``); a list in memory is ordered once.
 """
 
 from collections.abc import Iterable, Sequence
