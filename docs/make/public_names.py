@@ -120,7 +120,7 @@ GROUPS: Final = (
         "Real scripts, cut off at every step and run again. "
         "[Is my script safe to run again?](how-to/rerun-a-script.md)",
         ("rerun", "rerun_points"),
-        {"Rerun": "scripts.testing", "Judgement": "scripts.rerun", "Found": "scripts.rerun", "Point": "scripts.rerun"},
+        {"Rerun": "scripts.report", "Judgement": "scripts.rerun", "Found": "scripts.rerun", "Point": "scripts.rerun"},
     ),
     Group("The pytest plugin", "It comes with the package; nothing has to be registered.", ()),
     Group(
@@ -291,7 +291,7 @@ ALIASES: Final = MappingProxyType(
         "Handler": "testing.handlers",
         "Program": "testing.client",
         "Progress": "experiment.night",
-        "SoFar": "show.comparison.so_far",
+        "SoFar": "show.comparison.words",
         "Heartbeats": "experiment.night",
         "Pace": "timeline.course",
         "Outcome": "broker.rules",

@@ -9,7 +9,7 @@ import sys
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
-from emulator.scenario.hazards import HAZARDS
+from emulator.hazards import HAZARDS
 from emulator.scenario.messages import SOURCES, is_of_keys, shape, words
 from emulator.scenario.models import arrivals, distribution, faults
 from emulator.scenario.schema import said_default

@@ -11,9 +11,8 @@ from emulator.scenario.load import Loaded
 from emulator.scenario.models import Distribution, Scenario, Target
 from emulator.scenario.models.distribution import DrawnNumber
 from emulator.scenario.models.faults import FAULT_KINDS, Fault, kind_of
-from emulator.show.clock_changes import changes_in_words
-from emulator.show.fault_words import listed
-from emulator.show.settings import faults_called
+from emulator.show.settings import changes_in_words, faults_called
+from emulator.show.words import listed
 
 __all__ = ["not_looked_at", "not_varied"]
 

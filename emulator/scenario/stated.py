@@ -13,12 +13,12 @@ default is "none" are left out, since nothing stands for them, and so are keys t
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final, NamedTuple
 
 import yaml
 
+from emulator.records import record
 from emulator.scenario.clock import Clock
 from emulator.scenario.durations import parse_duration
 from emulator.scenario.load import Loaded
@@ -132,7 +132,7 @@ _PARTS: Final = {
 _NAMED_BY: Final = ("name", "routine", "system", "step")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Stated:
     """One value of a scenario.
 
@@ -151,7 +151,7 @@ class Stated:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Varied:
     """What one variant sets.
 
@@ -165,7 +165,7 @@ class Varied:
     values: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Assumed:
     """What nights rest on.
 

@@ -9,7 +9,7 @@ import pytest
 
 from emulator import compare, load
 from emulator.errors import InputError
-from emulator.show.fault_words import planned_words
+from emulator.show.words import planned_words
 from emulator.testing.hunting import hunt
 from emulator.testing.strategies import KINDS, fault_schedules
 

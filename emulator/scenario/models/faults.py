@@ -6,7 +6,15 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import Discriminator, Field, Tag, WithJsonSchema
 
-from emulator.scenario.models.distribution import Distribution, Factor, HowMany, ShareOrDrawn, SpeedFactor, out_of_range
+from emulator.scenario.models.distribution import (
+    NO_TIME,
+    Distribution,
+    Factor,
+    HowMany,
+    ShareOrDrawn,
+    SpeedFactor,
+    out_of_range,
+)
 from emulator.scenario.models.pools import SkewedClock
 from emulator.scenario.values import (
     Count,
@@ -385,9 +393,7 @@ class System(Model):
     slots: int | None = Field(
         default=None, ge=1, le=10_000_000, description="Calls served at once; default: without limit."
     )
-    answers_in: Distribution = Field(
-        default=Distribution(constant=0), description="How long it serves a call, without waiting in line."
-    )
+    answers_in: Distribution = Field(default=NO_TIME, description="How long it serves a call, without waiting in line.")
     waiting_at_most: Count | None = Field(
         default=None, description="Calls waiting for a slot; more are refused. Default: no limit."
     )
@@ -417,9 +423,7 @@ class Grant(Model):
     who: Name = Field(description="A pool or a worker.")
     to: Name = Field(description="A system, or system/part for one part of it.")
     given: EarlyMoment = Field(default=0, description="When it is given; it may lie before the start.")
-    in_force_after: Distribution = Field(
-        default=Distribution(constant=0), description="So long after `given` it takes effect."
-    )
+    in_force_after: Distribution = Field(default=NO_TIME, description="So long after `given` it takes effect.")
     until: EndDate | None = Field(
         default=None,
         description="When it ends; default: never. A date alone means its first instant. If that lies before the "
