@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Final
 
+from emulator.scenario.fault_kinds import FAULT_KINDS
+
 __all__ = ["ALIASES", "CONSTRUCTED", "GROUPS", "INSIDE", "OPAQUE", "PARTS", "Group"]
 
 
@@ -183,22 +185,7 @@ PARTS: Final = MappingProxyType[str, tuple[tuple[str, str, tuple[str, ...]], ...
                 ").",
                 (
                     "strike",
-                    "power_off",
-                    "freeze",
-                    "slow_down",
-                    "cut_link",
-                    "lose_heartbeats",
-                    "lose_results",
-                    "skew_clock",
-                    "missing_tool",
-                    "broker_outage",
-                    "hand_out_twice",
-                    "system_outage",
-                    "brown_out",
-                    "error_burst",
-                    "withdraw_access",
-                    "poison_job",
-                    "surge",
+                    *FAULT_KINDS,
                     "fault",
                     "schedule",
                 ),

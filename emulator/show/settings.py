@@ -11,10 +11,11 @@ from typing import Final
 
 from emulator.measure.words import duration
 from emulator.scenario.clock import Clock
+from emulator.scenario.fault_kinds import FAULT_KINDS
 from emulator.scenario.load import Loaded
 from emulator.scenario.stated import NOT_STATED, Assumed, Stated, Varied, stated
 from emulator.show.html import clean, folded, name, section, text
-from emulator.show.words import FAULTS, fault_words
+from emulator.show.words import fault_words
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
 
 __all__ = [
@@ -129,7 +130,7 @@ def faults_called(loaded: Loaded) -> list[str]:
 
 
 def _called(entry: Mapping[str, object]) -> str:
-    kind = next(key for key in entry if key in FAULTS)
+    kind = next(key for key in entry if key in FAULT_KINDS)
     target = entry[kind]
     if isinstance(target, Mapping):
         some = target.get("some", "some")

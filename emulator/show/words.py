@@ -16,12 +16,12 @@ from emulator.record.events import Row, details_of, reason_of
 from emulator.record.kinds import KINDS
 from emulator.record.reasons import GOES_ON, Reason, Why
 from emulator.scenario.durations import parse_duration
+from emulator.scenario.fault_kinds import FAULT_TABLE
 from emulator.timeline.ticks import say
 
 __all__ = [
     "BY_DETAIL",
     "EVENTS",
-    "FAULTS",
     "STATES",
     "fault_words",
     "in_words",
@@ -183,28 +183,6 @@ def _said(words: Callable[..., str], values: tuple[Any, ...]) -> str:
     return words(*values)
 
 
-FAULTS: Final = MappingProxyType(
-    {
-        "power_off": "{who} [loses|lose] power",
-        "freeze": "{who} [freezes|freeze]",
-        "cut_link": "the link to {who} is cut",
-        "slow_down": "{who} [works|work] at another speed",
-        "lose_heartbeats": "heartbeats of {who} are lost",
-        "lose_results": "outcomes of {who} are lost",
-        "hand_out_twice": "a job of the queue {who} is handed out twice",
-        "skew_clock": "the clock of {who} is wrong",
-        "broker_outage": "the broker answers nothing",
-        "missing_tool": "{who} [lacks|lack] a tool",
-        "withdraw_access": "{who} [loses|lose] access",
-        "system_outage": "{who} answers nothing",
-        "brown_out": "{who} answers slowly",
-        "error_burst": "{who} fails calls",
-        "poison_job": "{who} fails every time",
-        "surge": "more jobs come from {who}",
-    }
-)
-"""What happens, by the kind of fault; in brackets the verb for one and for several."""
-
 _VERB: Final = re.compile(r"\[(\w+)\|(\w+)\]")
 
 
@@ -224,7 +202,8 @@ def fault_words(kind: str, who: Sequence[str]) -> str:
     >>> fault_words("power_off", ["dome-2"]), fault_words("freeze", ["dome-1", "dome-2"])
     ('dome-2 loses power', 'dome-1 and dome-2 freeze')
     """
-    pattern = _VERB.sub(lambda verb: verb[1 if len(who) == 1 else 2], FAULTS.get(kind, f"{kind} of {{who}}"))
+    says = FAULT_TABLE[kind].says if kind in FAULT_TABLE else f"{kind} of {{who}}"
+    pattern = _VERB.sub(lambda verb: verb[1 if len(who) == 1 else 2], says)
     return pattern.replace("{who}", listed(who))
 
 
