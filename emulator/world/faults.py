@@ -8,10 +8,11 @@ Of a fault that is not there tonight (`share_of_nights`) nothing is told.
 
 from typing import NamedTuple
 
+from emulator.scenario.fault_kinds import FAULT_TABLE
 from emulator.scenario.models.faults import Fault
 from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS
-from emulator.world.fault_effects import Hits, Targets
+from emulator.world.fault_effects import EFFECTS, Answer, Blow, Targets, why_missed
 from emulator.world.fault_times import Lane, aim_of, fault_keys, is_there, lanes_of
 from emulator.world.worker import RunContext, Worker
 
@@ -182,7 +183,7 @@ class Faults:
         if why:
             self._tell_missed(Missed(now, lane.kind, _place(lane.place), number, target, why), who, event)
             return None
-        if lane.kind == "poison_job":
+        if FAULT_TABLE[lane.kind].of == "job":
             self._poisoned.append(lane)
         end = lane.end(self._draws, number, now, worker)
         struck = Struck(lane, number, worker, event)
@@ -207,3 +208,66 @@ class Faults:
 
 def _place(number: int) -> str:
     return f"faults[{number}]"
+
+
+_Key = tuple[str, str, str]
+"""(kind, target, part of it): what an occurrence takes hold of."""
+
+_Token = tuple[int, int]
+
+
+class Hits:
+    """Applies faults to the world and undoes them, keeping count of those that overlap."""
+
+    __slots__ = ("_lasting", "_scenario", "_targets")
+
+    def __init__(self, targets: Targets, scenario: Scenario) -> None:
+        self._targets = targets
+        self._scenario = scenario
+        self._lasting: dict[_Key, dict[_Token, Fault]] = {}
+
+    def begin(self, cause: int, lane: Lane, number: int, worker: Worker | None, fault: Fault) -> str:
+        """Let an occurrence begin, as strong as ``fault`` says; give why it hit nothing, "" when it hit."""
+        keys = _keys(lane, worker)
+        overlaps = any(self._lasting.get(key) for key in keys)
+        why = why_missed(self._apply(cause, lane, worker, fault), EFFECTS[lane.kind].missed)
+        if why and not overlaps:
+            if EFFECTS[lane.kind].has_value:
+                self._apply(cause, lane, worker, None)  # a value may have been taken all the same
+            return why
+        for key in keys:
+            self._lasting.setdefault(key, {})[lane.place, number] = fault
+        return ""
+
+    def end(self, cause: int, lane: Lane, number: int, worker: Worker | None) -> None:
+        """Let an occurrence that hit end; what it did is undone if no other of its kind still lasts."""
+        free: list[_Key] = []
+        for key in _keys(lane, worker):
+            lasting = self._lasting[key]
+            was_last = next(reversed(lasting)) == (lane.place, number)
+            del lasting[lane.place, number]
+            if not lasting:
+                del self._lasting[key]
+                free.append(key)
+            elif was_last and EFFECTS[lane.kind].has_value:
+                self._apply(cause, lane, worker, next(reversed(lasting.values())))
+        if free:
+            self._apply(cause, lane, worker, None, tuple(part for _, _, part in free))
+
+    def _apply(
+        self, cause: int, lane: Lane, worker: Worker | None, holds: Fault | None, freed: tuple[str, ...] = ()
+    ) -> Answer:
+        """Put a fault in force on a lane's target, or (None) what was before any."""
+        effect, blow = EFFECTS[lane.kind], Blow(self._targets, self._scenario, cause, lane.fault, lane.name)
+        blow.holds, blow.freed = holds, freed
+        if worker is not None:
+            blow.worker, blow.name = worker, worker.name
+        if holds is not None or effect.has_value:
+            return effect.begin(blow)
+        return None if effect.end is None else effect.end(blow)
+
+
+def _keys(lane: Lane, worker: Worker | None) -> list[_Key]:
+    """Give what an occurrence of a lane takes hold of."""
+    name = lane.name if worker is None else worker.name
+    return [(lane.kind, name, part) for part in EFFECTS[lane.kind].parts(lane.fault)]
