@@ -1,9 +1,9 @@
 """Runs the faults of a scenario: when each begins and ends, whom it hits, what overlaps, what is told of it.
 
 The law: occurrences are fixed by keys and by absolute time, whatever happens in the world. A fault that is aimed at
-workers by name (or at a whole pool) is one lane for each of them: a row of occurrences of its own, keyed by (fault,
+workers by name (or at a whole pool) is one stream for each of them: a row of occurrences of its own, keyed by (fault,
 worker, number), so that a worker that is added leaves the others' nights as they were, and one that happens to be off
-misses its occurrence without shifting the next. A fault aimed at some or a share of a pool is one lane for the pool:
+misses its occurrence without shifting the next. A fault aimed at some or a share of a pool is one stream for the pool:
 each occurrence ranks the pool's workers by a keyed uniform and hits the first of them, so that a larger share contains
 the smaller, and a larger pool ranks those it had before in the same order.
 
@@ -42,8 +42,8 @@ from emulator.world.sampling import drawn_number, drawn_whole, sampling_of
 from emulator.world.worker import RunContext, Worker
 
 __all__ = [
+    "FaultStream",
     "Faults",
-    "Lane",
     "Missed",
     "Struck",
     "Timing",
@@ -51,7 +51,7 @@ __all__ = [
     "choose",
     "fault_keys",
     "is_there",
-    "lanes_of",
+    "streams_of",
     "workers_of",
 ]
 
@@ -62,7 +62,7 @@ _NOT_IDENTITY: Final = frozenset(
         *("share_of_nights", "late_by", *WORKER_KINDS),
     )
 )
-"""What a fault's draws do not depend on: how hard, how long, how often, and whom (workers stand in the lane's key)."""
+"""What a fault's draws do not depend on: how hard, how long, how often, and whom (workers are in the stream's key)."""
 
 
 class Timing:
@@ -82,7 +82,7 @@ class Timing:
     def onset(self, draws: Draws, entity: int, whole: int, number: int, before: int) -> int | None:
         """Give the tick of an occurrence (from 1), or None if there is none; ``before`` is where its gap begins.
 
-        ``entity`` is the key of the lane; ``whole`` that of the fault, whose lanes begin at one time.
+        ``entity`` is the key of the stream; ``whole`` that of the fault, whose streams begin at one time.
 
         A random process begins its first gap at ``from`` (or at 0) and has no onset at ``until`` or later.
         """
@@ -104,7 +104,7 @@ class Timing:
         return self.ends if self.gaps is None else None
 
 
-class Lane:
+class FaultStream:
     """One row of occurrences of one fault.
 
     Attributes:
@@ -170,15 +170,15 @@ class Lane:
         return max([onset, *(end for end in ends if end is not None)])
 
 
-def lanes_of(
+def streams_of(
     faults: Sequence[Fault], workers: "Mapping[str, Worker]", pools: "Mapping[str, Sequence[Worker]]"
-) -> list[Lane]:
-    """Give every lane of every fault, in file order and within a fault in the order of its targets."""
-    by_place: list[list[Lane]] = [[] for _ in faults]
+) -> list[FaultStream]:
+    """Give every stream of every fault, in file order and within a fault in the order of its targets."""
+    by_place: list[list[FaultStream]] = [[] for _ in faults]
     twins: dict[tuple[str, str, str], int] = {}
     wholes = fault_keys(faults)
 
-    def lane(place: int, fault: Fault, timing: Timing, kind: str, name: str, of: str = "") -> Lane:
+    def stream(place: int, fault: Fault, timing: Timing, kind: str, name: str, of: str = "") -> FaultStream:
         identity: tuple[str | int, ...]
         if fault.name is not None:
             identity = ("named fault", fault.name, of, name)
@@ -187,7 +187,7 @@ def lanes_of(
             key = (kind, content, of + name)
             twins[key] = twin = twins.get(key, -1) + 1
             identity = ("fault", kind, content, of, name, twin)
-        made = Lane(place, kind, fault, timing, name, identity)
+        made = FaultStream(place, kind, fault, timing, name, identity)
         made.whole = wholes[place]
         by_place[place].append(made)
         return made
@@ -197,14 +197,14 @@ def lanes_of(
         kind, name = aim_of(fault)
         timing, aim = Timing(fault), getattr(fault, kind)
         if kind not in WORKER_KINDS:
-            lane(place, fault, timing, kind, name)
+            stream(place, fault, timing, kind, name)
         elif isinstance(aim, Target):
-            made = lane(place, fault, timing, kind, name, "some of ")
+            made = stream(place, fault, timing, kind, name, "some of ")
             made.drawn, made.pool = aim, pools[aim.pool]
         else:
             for worker in workers_of(aim, workers, pools):
-                lane(place, fault, timing, kind, worker.name).worker = worker
-    return [lane for lanes in by_place for lane in lanes]
+                stream(place, fault, timing, kind, worker.name).worker = worker
+    return [stream for streams in by_place for stream in streams]
 
 
 def fault_keys(faults: Sequence[Fault]) -> list[int]:
@@ -318,7 +318,7 @@ class Missed(NamedTuple):
 class Struck(NamedTuple):
     """An occurrence of a fault that hit something: which, whom, and the event that told of it."""
 
-    lane: Lane
+    stream: FaultStream
     number: int
     worker: Worker | None
     event: int
@@ -361,16 +361,16 @@ class Faults:
         self._hits = Hits(targets, scenario)
         self._aimed: set[int] = set()
         self._came: set[int] = set()
-        self._poisoned: list[Lane] = []
+        self._poisoned: list[FaultStream] = []
         self._back_at: dict[str, int] = {}
         self.missed: list[Missed] = []
 
     def start(self) -> None:
         """Put the first occurrence of every fault on the agenda; called once, before anything runs."""
-        for lane in lanes_of(self._scenario.faults, self._workers, self._pools):
-            self._aimed.add(lane.place)
-            if lane.fault.share_of_nights:
-                self._plan(lane, 1, 0)
+        for stream in streams_of(self._scenario.faults, self._workers, self._pools):
+            self._aimed.add(stream.place)
+            if stream.fault.share_of_nights:
+                self._plan(stream, 1, 0)
 
     def finish(self) -> None:
         """Tell of what came to nothing: faults that never occurred, poison for jobs that never came.
@@ -378,10 +378,10 @@ class Faults:
         Called once, when the run is over and before its last event.
         """
         at = self._scenario.lasts
-        for lane in self._poisoned:
-            entry, _, ordinal = lane.name.rpartition("#")
+        for stream in self._poisoned:
+            entry, _, ordinal = stream.name.rpartition("#")
             if not self._job_of(entry, int(ordinal)):
-                self._tell_missed(Missed(at, lane.kind, _place(lane.place), 1, lane.name, "no_such_job_came"))
+                self._tell_missed(Missed(at, stream.kind, _place(stream.place), 1, stream.name, "no_such_job_came"))
         for place, fault in enumerate(self._scenario.faults):
             if not fault.share_of_nights:
                 continue
@@ -411,12 +411,12 @@ class Faults:
         Gives what began and hit something; ``end`` ends those that have no end of their own.
         """
         struck: list[Struck] = []
-        for lane in lanes_of((fault,), self._workers, self._pools):
-            lane.place = place
-            if lane.timing.gaps is not None:
-                self._plan(lane, 1, 0)
+        for stream in streams_of((fault,), self._workers, self._pools):
+            stream.place = place
+            if stream.timing.gaps is not None:
+                self._plan(stream, 1, 0)
             else:
-                struck += self._begin_now(lane, 1)
+                struck += self._begin_now(stream, 1)
         return struck
 
     def schedule(self, fault: Fault, place: int) -> None:
@@ -426,9 +426,9 @@ class Faults:
         """
         if not is_there(fault, fault_keys((fault,))[0], self._draws):
             return
-        for lane in lanes_of((fault,), self._workers, self._pools):
-            lane.place = place
-            self._plan(lane, 1, 0)
+        for stream in streams_of((fault,), self._workers, self._pools):
+            stream.place = place
+            self._plan(stream, 1, 0)
 
     def end(self, struck: Struck) -> None:
         """End what began and has no end of its own."""
@@ -440,50 +440,50 @@ class Faults:
 
     # -- occurrences ------------------------------------------------------------------------------------------------
 
-    def _plan(self, lane: Lane, number: int, before: int) -> None:
-        at = lane.timing.onset(self._draws, lane.entity, lane.whole, number, before)
+    def _plan(self, stream: FaultStream, number: int, before: int) -> None:
+        at = stream.timing.onset(self._draws, stream.entity, stream.whole, number, before)
         if at is not None and at < self._scenario.lasts:
-            self._agenda.at(at, self._begin, (lane, number), FAULTS, lane.place + 1, number)
+            self._agenda.at(at, self._begin, (stream, number), FAULTS, stream.place + 1, number)
 
-    def _begin(self, what: tuple[Lane, int]) -> None:
-        lane, number = what
-        self._came.add(lane.place)
-        self._begin_now(lane, number)
-        self._plan(lane, number + 1, lane.next_gap(self._draws, number, self._agenda.now))
+    def _begin(self, what: tuple[FaultStream, int]) -> None:
+        stream, number = what
+        self._came.add(stream.place)
+        self._begin_now(stream, number)
+        self._plan(stream, number + 1, stream.next_gap(self._draws, number, self._agenda.now))
 
-    def _begin_now(self, lane: Lane, number: int) -> list[Struck]:
+    def _begin_now(self, stream: FaultStream, number: int) -> list[Struck]:
         now = self._agenda.now
-        hit = lane.hits(self._draws, number)
+        hit = stream.hits(self._draws, number)
         if not hit:
-            why = "share_is_none" if lane.pool else "no_workers"
-            self._tell_missed(Missed(now, lane.kind, _place(lane.place), number, lane.name, why))
-        return [struck for worker in hit if (struck := self._strike(lane, number, worker)) is not None]
+            why = "share_is_none" if stream.pool else "no_workers"
+            self._tell_missed(Missed(now, stream.kind, _place(stream.place), number, stream.name, why))
+        return [struck for worker in hit if (struck := self._strike(stream, number, worker)) is not None]
 
-    def _strike(self, lane: Lane, number: int, worker: Worker | None) -> Struck | None:
-        now, target = self._agenda.now, lane.name if worker is None else worker.name
+    def _strike(self, stream: FaultStream, number: int, worker: Worker | None) -> Struck | None:
+        now, target = self._agenda.now, stream.name if worker is None else worker.name
         who = "" if worker is None else worker.name
-        row = (now, "fault_began", 0, 0, who, lane.kind, _place(lane.place), number, target)
+        row = (now, "fault_began", 0, 0, who, stream.kind, _place(stream.place), number, target)
         event = self._emit(row)
-        why = self._hits.begin(event, lane, number, worker, lane.strength(self._draws, number, worker))
+        why = self._hits.begin(event, stream, number, worker, stream.strength(self._draws, number, worker))
         if why:
-            self._tell_missed(Missed(now, lane.kind, _place(lane.place), number, target, why), who, event)
+            self._tell_missed(Missed(now, stream.kind, _place(stream.place), number, target, why), who, event)
             return None
-        if FAULT_TABLE[lane.kind].of == "job":
-            self._poisoned.append(lane)
-        end = lane.end(self._draws, number, now, worker)
-        struck = Struck(lane, number, worker, event)
+        if FAULT_TABLE[stream.kind].of == "job":
+            self._poisoned.append(stream)
+        end = stream.end(self._draws, number, now, worker)
+        struck = Struck(stream, number, worker, event)
         if end is not None:
-            self._agenda.at(end, self._end, struck, FAULTS, lane.place + 1, number)
-            if lane.kind == "power_off":
+            self._agenda.at(end, self._end, struck, FAULTS, stream.place + 1, number)
+            if stream.kind == "power_off":
                 self._back_at[who] = max(end, self._back_at.get(who, 0))
         return struck
 
     def _end(self, ending: Struck) -> None:
-        lane, number, worker, began = ending
-        target = lane.name if worker is None else worker.name
+        stream, number, worker, began = ending
+        target = stream.name if worker is None else worker.name
         row = (self._agenda.now, "fault_ended", began, 0, "" if worker is None else worker.name)
-        event = self._emit((*row, lane.kind, _place(lane.place), number, target))
-        self._hits.end(event, lane, number, worker)
+        event = self._emit((*row, stream.kind, _place(stream.place), number, target))
+        self._hits.end(event, stream, number, worker)
 
     def _tell_missed(self, what: Missed, worker: str = "", cause: int = 0) -> None:
         self.missed.append(what)
@@ -511,39 +511,39 @@ class Hits:
         self._scenario = scenario
         self._lasting: dict[_Key, dict[_Token, Fault]] = {}
 
-    def begin(self, cause: int, lane: Lane, number: int, worker: Worker | None, fault: Fault) -> str:
+    def begin(self, cause: int, stream: FaultStream, number: int, worker: Worker | None, fault: Fault) -> str:
         """Let an occurrence begin, as strong as ``fault`` says; give why it hit nothing, "" when it hit."""
-        keys = _keys(lane, worker)
+        keys = _keys(stream, worker)
         overlaps = any(self._lasting.get(key) for key in keys)
-        why = why_missed(self._apply(cause, lane, worker, fault), EFFECTS[lane.kind].missed)
+        why = why_missed(self._apply(cause, stream, worker, fault), EFFECTS[stream.kind].missed)
         if why and not overlaps:
-            if EFFECTS[lane.kind].has_value:
-                self._apply(cause, lane, worker, None)  # a value may have been taken all the same
+            if EFFECTS[stream.kind].has_value:
+                self._apply(cause, stream, worker, None)  # a value may have been taken all the same
             return why
         for key in keys:
-            self._lasting.setdefault(key, {})[lane.place, number] = fault
+            self._lasting.setdefault(key, {})[stream.place, number] = fault
         return ""
 
-    def end(self, cause: int, lane: Lane, number: int, worker: Worker | None) -> None:
+    def end(self, cause: int, stream: FaultStream, number: int, worker: Worker | None) -> None:
         """Let an occurrence that hit end; what it did is undone if no other of its kind still lasts."""
         free: list[_Key] = []
-        for key in _keys(lane, worker):
+        for key in _keys(stream, worker):
             lasting = self._lasting[key]
-            was_last = next(reversed(lasting)) == (lane.place, number)
-            del lasting[lane.place, number]
+            was_last = next(reversed(lasting)) == (stream.place, number)
+            del lasting[stream.place, number]
             if not lasting:
                 del self._lasting[key]
                 free.append(key)
-            elif was_last and EFFECTS[lane.kind].has_value:
-                self._apply(cause, lane, worker, next(reversed(lasting.values())))
+            elif was_last and EFFECTS[stream.kind].has_value:
+                self._apply(cause, stream, worker, next(reversed(lasting.values())))
         if free:
-            self._apply(cause, lane, worker, None, tuple(part for _, _, part in free))
+            self._apply(cause, stream, worker, None, tuple(part for _, _, part in free))
 
     def _apply(
-        self, cause: int, lane: Lane, worker: Worker | None, holds: Fault | None, freed: tuple[str, ...] = ()
+        self, cause: int, stream: FaultStream, worker: Worker | None, holds: Fault | None, freed: tuple[str, ...] = ()
     ) -> Answer:
-        """Put a fault in force on a lane's target, or (None) what was before any."""
-        effect, blow = EFFECTS[lane.kind], Blow(self._targets, self._scenario, cause, lane.fault, lane.name)
+        """Put a fault in force on a stream's target, or (None) what was before any."""
+        effect, blow = EFFECTS[stream.kind], Blow(self._targets, self._scenario, cause, stream.fault, stream.name)
         blow.holds, blow.freed = holds, freed
         if worker is not None:
             blow.worker, blow.name = worker, worker.name
@@ -552,7 +552,7 @@ class Hits:
         return None if effect.end is None else effect.end(blow)
 
 
-def _keys(lane: Lane, worker: Worker | None) -> list[_Key]:
-    """Give what an occurrence of a lane takes hold of."""
-    name = lane.name if worker is None else worker.name
-    return [(lane.kind, name, part) for part in EFFECTS[lane.kind].parts(lane.fault)]
+def _keys(stream: FaultStream, worker: Worker | None) -> list[_Key]:
+    """Give what an occurrence of a stream takes hold of."""
+    name = stream.name if worker is None else worker.name
+    return [(stream.kind, name, part) for part in EFFECTS[stream.kind].parts(stream.fault)]

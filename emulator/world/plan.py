@@ -1,8 +1,8 @@
 """What a job has to do: its routine made ready, its steps, its templates filled in, and what an arrival entry submits.
 
-The pauses are those of retries (``emulator.broker.retry``), counted by asks instead of attempts; a hint of the system
-(retry-after) is waited for in any case. A pause is a timer of the worker's program: its due time stays while the worker
-stands still, and at whatever speed it works.
+The pauses before a part asks a system again are those of retries (``emulator.broker.retry``), counted by asks instead
+of attempts; a hint of the system (retry-after) is waited for in any case. A pause is a timer of the worker's program:
+its due time stays while the worker stands still, and at whatever speed it works.
 
 A night reads a trace as it goes, and finds a line that it cannot use only when it comes to it. ``check_traces`` reads
 the same lines beforehand: those that come before the end of their entry, and no more than it counts.

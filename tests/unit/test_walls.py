@@ -30,7 +30,7 @@ PARTS = {
         "timeline.ticks",
         "measure.catalogue",
     ),
-    "hazards": ("errors", "timeline.ticks", "scenario", "broker.matching", "world.sampling"),
+    "hazards": ("errors", "timeline.ticks", "scenario", "broker.rules", "world.sampling"),
     "broker": ("errors", "timeline.ticks", "timeline.bucket", "record.events", "record.reasons"),
     "record": (
         "errors",
@@ -48,7 +48,7 @@ PARTS = {
         "version",
     ),
     "world": ("errors", "timeline", "scenario", "broker", "record"),
-    "measure": ("errors", "timeline.ticks", "scenario", "record", "broker.matching"),
+    "measure": ("errors", "timeline.ticks", "scenario", "record", "broker.rules"),
     "show": ("errors", "timeline.ticks", "scenario", "record", "measure"),
     "experiment": (
         "errors",
