@@ -9,9 +9,8 @@ import pytest
 import emulator
 from emulator.errors import InputError
 from emulator.experiment.comparison_result import FrontierResult
-from emulator.measure.comparison.frontier import Frontier, conclude_frontier
-from emulator.measure.comparison.outcome import outcome_of_size
-from emulator.measure.comparison.sizing import SizedRequirement
+from emulator.measure.comparison.shares import outcome_of_size
+from emulator.measure.comparison.sizing import Frontier, SizedRequirement, conclude_frontier
 from emulator.show.comparison.as_json import frontier_json
 from emulator.show.comparison.frontiers import frontier_page
 from emulator.show.comparison.tables import sizes_csv

@@ -4,9 +4,8 @@ from collections.abc import Mapping
 from dataclasses import fields, is_dataclass
 from typing import Any
 
-from emulator.measure.comparison.frontier import Frontier
 from emulator.measure.comparison.result import Comparison
-from emulator.measure.comparison.sizing import Sizing
+from emulator.measure.comparison.sizing import Frontier, Sizing
 from emulator.show.comparison.verdict import holds, sentence, size_holds
 from emulator.show.meta import SMALL_PRINT
 

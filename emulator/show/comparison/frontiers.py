@@ -3,7 +3,7 @@
 from collections.abc import Mapping
 from typing import Any, Final
 
-from emulator.measure.comparison.frontier import Frontier, FrontierPoint
+from emulator.measure.comparison.sizing import Frontier, FrontierPoint
 from emulator.measure.words import number
 from emulator.show.comparison.sizes import WORDS, changed_night, fails_on, kept_in
 from emulator.show.comparison.words import absent, between, interval_title, night_count

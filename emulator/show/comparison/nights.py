@@ -4,8 +4,9 @@ from collections.abc import Sequence
 from math import ceil
 from typing import Final
 
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.paired import called
-from emulator.measure.comparison.result import Comparison, Interval, Share, Spread
+from emulator.measure.comparison.result import Comparison, Share, Spread
 from emulator.measure.comparison.shares import ALL, nights_enough
 from emulator.measure.comparison.wanted import label_of, wanted
 from emulator.measure.words import number, value

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from emulator.measure.backlog import moments
-from emulator.measure.comparison.bands import Band, band
+from emulator.measure.comparison.intervals import Band, band
 from emulator.measure.comparison.result import Comparison, Share
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of, wanted

@@ -7,8 +7,8 @@ beside its words.
 from collections.abc import Iterable
 from typing import Final
 
-from emulator.measure.comparison.recommendation import CandidateStanding, Recommendation
-from emulator.measure.comparison.result import Comparison, Interval
+from emulator.measure.comparison.intervals import Interval
+from emulator.measure.comparison.result import CandidateStanding, Comparison, Recommendation
 from emulator.show.comparison.deciding import answering_picture
 from emulator.show.comparison.first import (
     OPEN,

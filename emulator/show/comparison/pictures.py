@@ -4,8 +4,9 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.paired import called, change
-from emulator.measure.comparison.result import Comparison, Difference, Interval, Share
+from emulator.measure.comparison.result import Comparison, Difference, Share
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value

@@ -5,11 +5,10 @@ The law: it is the answer that these nights alone would give, marked as not fina
 
 from collections.abc import Callable
 
-from emulator.measure.comparison.frontier import Frontier
 from emulator.measure.comparison.paired import called
 from emulator.measure.comparison.result import Comparison
 from emulator.measure.comparison.shares import ALL
-from emulator.measure.comparison.sizing import Sizing
+from emulator.measure.comparison.sizing import Frontier, Sizing
 
 __all__ = ["SoFar", "comparison_so_far", "frontier_so_far", "size_so_far"]
 

@@ -4,10 +4,10 @@ import csv
 import io
 from typing import Any
 
-from emulator.measure.comparison.frontier import Frontier
-from emulator.measure.comparison.result import Comparison, Interval
+from emulator.measure.comparison.intervals import Interval
+from emulator.measure.comparison.result import Comparison
 from emulator.measure.comparison.shares import ALL
-from emulator.measure.comparison.sizing import Sizing
+from emulator.measure.comparison.sizing import Frontier, Sizing
 from emulator.measure.words import value
 from emulator.show.comparison.as_json import plain
 from emulator.show.comparison.first import cost_lines, reason_lines, table_rows

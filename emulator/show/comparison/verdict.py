@@ -1,6 +1,6 @@
 """The verdict of a comparison in one sentence, and whether everything held that had to.
 
-The law: a comparison stands by what it recommends (``emulator.measure.comparison.outcome``). What so few nights leave
+The law: a comparison stands by what it recommends (``emulator.measure.comparison.shares``). What so few nights leave
 open has not been shown.
 """
 
@@ -8,10 +8,9 @@ from collections.abc import Mapping, Sequence
 from types import MappingProxyType
 from typing import Final
 
-from emulator.measure.comparison.outcome import Outcome, outcome_of
 from emulator.measure.comparison.paired import called, change
 from emulator.measure.comparison.result import Comparison, Difference, Share
-from emulator.measure.comparison.shares import ALL
+from emulator.measure.comparison.shares import ALL, Outcome, outcome_of
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
 from emulator.show.comparison.answer import answer, capital

@@ -4,9 +4,10 @@ import shlex
 from collections.abc import Sequence
 from typing import Final
 
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.paired import called, say_verdict
 from emulator.measure.comparison.preference import DONE
-from emulator.measure.comparison.result import Comparison, Difference, Interval, Share
+from emulator.measure.comparison.result import Comparison, Difference, Share
 from emulator.measure.comparison.sizing import Sized
 from emulator.measure.words import value
 from emulator.scenario.variants import AS_WRITTEN
