@@ -142,6 +142,6 @@ def test_a_search_is_put_together_without_more_than_it_needs() -> None:
     assert demand.sentence.endswith("To learn how much still fits, look for the largest instead.")
     fewer = conclude_sizing(Search(**known, values=[1, 2], held=[nights, never], choose=False))
     assert (fewer.monotone, "not always better" in fewer.sentence) == (False, False)
-    alone = conclude_sizing(**known | {"nights": 1}, values=[1, 2], held=[never[:1], never[:1]])
+    alone = conclude_sizing(Search(**known | {"nights": 1}, values=[1, 2], held=[never[:1], never[:1]]))
     assert "With each, 0 of 1 night keeps them" in alone.sentence
     assert (apart.tried[0].requirements, apart.tried[0].worker_hours) == ((), None)
