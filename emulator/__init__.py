@@ -40,7 +40,7 @@ if TYPE_CHECKING:
     from emulator.record.log_reader import open_log
     from emulator.report.exporting import export
     from emulator.scenario.load import from_settings, load, load_text
-    from emulator.scripts.testing import rerun, rerun_points
+    from emulator.scripts.report import rerun, rerun_points
     from emulator.testing.client import Client, Lease
     from emulator.testing.crashing import CrashPoint, sweep
     from emulator.testing.emulation import Emulator
@@ -171,8 +171,8 @@ _HOMES = {
     "load_text": "scenario.load",
     "nights": "experiment.compare",
     "open_log": "record.log_reader",
-    "rerun": "scripts.testing",
-    "rerun_points": "scripts.testing",
+    "rerun": "scripts.report",
+    "rerun_points": "scripts.report",
     "run": "experiment.run",
     "run_async": "experiment.run",
     "run_in_virtual_time": "testing.running",

@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from types import MappingProxyType
 from typing import Final
 
+from emulator.scenario.fault_kinds import FAULT_KINDS
+
 __all__ = ["ALIASES", "CONSTRUCTED", "GROUPS", "INSIDE", "OPAQUE", "PARTS", "Group"]
 
 
@@ -120,7 +122,7 @@ GROUPS: Final = (
         "Real scripts, cut off at every step and run again. "
         "[Is my script safe to run again?](how-to/rerun-a-script.md)",
         ("rerun", "rerun_points"),
-        {"Rerun": "scripts.testing", "Judgement": "scripts.rerun", "Found": "scripts.rerun", "Point": "scripts.rerun"},
+        {"Rerun": "scripts.report", "Judgement": "scripts.rerun", "Found": "scripts.rerun", "Point": "scripts.rerun"},
     ),
     Group("The pytest plugin", "It comes with the package; nothing has to be registered.", ()),
     Group(
@@ -183,22 +185,7 @@ PARTS: Final = MappingProxyType[str, tuple[tuple[str, str, tuple[str, ...]], ...
                 ").",
                 (
                     "strike",
-                    "power_off",
-                    "freeze",
-                    "slow_down",
-                    "cut_link",
-                    "lose_heartbeats",
-                    "lose_results",
-                    "skew_clock",
-                    "missing_tool",
-                    "broker_outage",
-                    "hand_out_twice",
-                    "system_outage",
-                    "brown_out",
-                    "error_burst",
-                    "withdraw_access",
-                    "poison_job",
-                    "surge",
+                    *FAULT_KINDS,
                     "fault",
                     "schedule",
                 ),
@@ -291,7 +278,7 @@ ALIASES: Final = MappingProxyType(
         "Handler": "testing.handlers",
         "Program": "testing.client",
         "Progress": "experiment.night",
-        "SoFar": "show.comparison.so_far",
+        "SoFar": "show.comparison.words",
         "Heartbeats": "experiment.night",
         "Pace": "timeline.course",
         "Outcome": "broker.rules",

@@ -371,12 +371,12 @@ class Leases(Retries):
         self._end_attempt(now, cause, job, Request.OUTCOME, (outcome, why, now), hint)
         return True
 
-    def end_well(self, now: int, message: Message, attempt: Attempt) -> bool:
+    def end_well(self, now: int, holder: Holder, number: int, attempt: Attempt) -> bool:
         """Take ``ok`` for an attempt whose worker stops at this very instant, and tell both together; see ``hand_in``.
 
         What comes late, or of a second worker with the same token, is told event by event.
         """
-        holder, token, job = message[0], attempt.token, attempt.job
+        token, job = attempt.token, attempt.job
         if (
             self._tokens.get(token) is not attempt
             or attempt.holder is not holder
@@ -385,7 +385,7 @@ class Leases(Retries):
         ):
             row = (now, "work_stopped", attempt.event, job.number, holder.name, attempt.number, token, FINISHED)
             attempt.event = event = self._emit(row)
-            return self.hand_in(now, event, message, token, "ok")
+            return self.hand_in(now, event, (holder, number, 0), token, "ok")
         holder.heard = now
         self._token_marks[token - self._token_base] = holder.serial
         event = self._emit((now, ENDED_WELL, attempt.event, job.number, holder.name, attempt.number, token), 3)

@@ -145,13 +145,12 @@ def hunt(
 @contextmanager
 def _nights_with(file: str, yes: bool) -> "Iterator[Callable[[Loaded, int], NightResult]]":
     """Give what plays a night in which the scripts of a file are really run."""
-    from emulator.scripts import consent
     from emulator.scripts.load import load_scripts
     from emulator.scripts.night import run_night_with_scripts
-    from emulator.scripts.starter import Starter
+    from emulator.scripts.starter import Starter, ask
 
     loaded = load_scripts(file)
-    consent.ask(loaded, None, {}, yes=yes)
+    ask(loaded, None, {}, yes=yes)
     with Starter() as starter:
         yield lambda varied, seed: run_night_with_scripts(varied, loaded, seed=seed, starter=starter)[0]
 
@@ -203,15 +202,16 @@ def rerun(
     The exit code is 0 if it is safe to run again at every point that was tried, 1 if it is not. It is 2 if FILE is
     wrong or the script cannot be judged.
     """
-    from emulator.scripts.system import needs_linux
+    from emulator.scripts import needs_linux
 
     needs_linux()
     from emulator.errors import InputError
     from emulator.report.writing import write_whole
-    from emulator.scripts import consent, report
+    from emulator.scripts import report
     from emulator.scripts.load import load_scripts
     from emulator.scripts.rerun import Point, When, point_named
     from emulator.scripts.rerun import rerun as run_again
+    from emulator.scripts.starter import ask
 
     loaded = load_scripts(file)
     values = _values(parameters)
@@ -221,7 +221,7 @@ def rerun(
     if keep is not None and Path(keep).exists():
         raise InputError(f"{keep}: there is something already: name a new folder")
     point: Point | None = None if only is None else point_named(only)
-    consent.ask(loaded, script, values, yes=yes)
+    ask(loaded, script, values, yes=yes)
     kinds: tuple[When, ...] = ("dies", "wakes", "refused")
     whens = [it for it in kinds if (refuse if it == "refused" else when in (None, it))]
     judged = run_again(loaded, script, values, whens=whens, only=point, keep=None if keep is None else Path(keep))

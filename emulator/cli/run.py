@@ -125,9 +125,8 @@ def run(
         from emulator.cli.progress import progress
         from emulator.experiment.compare import nights as work
         from emulator.measure.comparison.shares import outcome_of
-        from emulator.show.comparison.as_json import comparison_json
-        from emulator.show.comparison.page import comparison_page
-        from emulator.show.comparison.verdict import sentence
+        from emulator.show.comparison.exports import comparison_json, sentence
+        from emulator.show.comparison.screens import comparison_page
 
         with progress(file, quiet=quiet, of="the nights") as told:
             found = work(
@@ -144,12 +143,12 @@ def run(
 
             write_page(found.page(), Path(page))
         if junit is not None:
-            from emulator.show.comparison.results_xml import Open, nights_xml
+            from emulator.show.comparison.exports import Open, nights_xml
 
             open_as: dict[int, Open] = {MET: "skipped", MISSED: "failure"}
             write_text(junit, nights_xml(found, open_as.get(undecided, "error")))
         if csv_path is not None:
-            from emulator.show.comparison.tables import as_csv
+            from emulator.show.comparison.exports import as_csv
 
             write_text(csv_path, as_csv(found))
         if evidence is not None:
@@ -287,15 +286,15 @@ def _again(file: str, nights: int, variant: str, seed: int | None, loaded: "Load
 def _with_scripts(
     loaded: "Loaded", file: str, seed: int | None, log: str | None, overwrite: bool, yes: bool
 ) -> "tuple[NightResult, list[str]]":
-    from emulator.scripts.system import needs_linux
+    from emulator.scripts import needs_linux
 
     needs_linux()
-    from emulator.scripts import consent
     from emulator.scripts.load import load_scripts
     from emulator.scripts.night import run_night_with_scripts
+    from emulator.scripts.starter import ask
 
     scripts = load_scripts(file)
-    consent.ask(scripts, None, {}, yes=yes)
+    ask(scripts, None, {}, yes=yes)
     return run_night_with_scripts(
         loaded, scripts, seed=seed, log=None if log is None else Path(log), overwrite=overwrite
     )

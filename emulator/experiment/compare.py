@@ -36,7 +36,7 @@ from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_b
 from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
 from emulator.scenario.variants import AS_WRITTEN, chosen
 from emulator.scenario.written import Change
-from emulator.show.comparison.so_far import SoFar, comparison_so_far
+from emulator.show.comparison.words import SoFar, comparison_so_far
 
 __all__ = [
     "StoppedComparison",

@@ -37,9 +37,8 @@ from emulator.scenario.spelling import advise
 from emulator.scenario.stated import resolved, source_counts
 from emulator.show import meta as show
 from emulator.show.layout import WIDTH, Page
-from emulator.show.reasons import in_words
-from emulator.show.summary import summary
-from emulator.show.summary_json import as_json
+from emulator.show.summary import as_json, summary
+from emulator.show.words import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
 from emulator.world.tonight import offered_load

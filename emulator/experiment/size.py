@@ -31,7 +31,7 @@ from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
 from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.variants import absent_workers, changes_the_world
 from emulator.scenario.written import value_at
-from emulator.show.comparison.so_far import SoFar, frontier_so_far, size_so_far
+from emulator.show.comparison.words import SoFar, frontier_so_far, size_so_far
 from emulator.timeline.ticks import HOUR
 
 __all__ = ["asked_of", "check_number", "frontier", "of_length", "size", "values_from"]

@@ -56,7 +56,7 @@ class Effects(Executions):
                 self._after_end[number] = self._after_end.get(number, 0) + 1
         self._table.count_effect(number)
         work = self._at_work.get(number)
-        began = at if work is None else work[1][0]
+        began = at if work is None else work[0]
         self._landings.lands((at, number, token, worker, effect, target), began)
         self._landed[kind, effect] = self._landed.get((kind, effect), 0) + 1
         if repeatable is not True:  # False, or "checks_first": checking first does not make it safe

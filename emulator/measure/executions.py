@@ -28,7 +28,7 @@ from emulator.measure.table import STORED, JobTable
 from emulator.record.events import Row
 from emulator.record.reasons import NOT_BY_PLAN
 
-__all__ = ["BY_JOB", "HELD", "OUT_STATES", "STOPPED", "TOKEN", "WAITS", "Executions", "JobList", "Shared", "Work"]
+__all__ = ["BY_JOB", "HELD", "OUT_STATES", "STOPPED", "TOKEN", "WAITS", "Executions", "JobList", "Shared"]
 
 JobList = list[Any]
 """An open job: what the table stores of it (the worker by name), then what only an open job has."""
@@ -41,8 +41,6 @@ STOPPED: Final = STORED + 4  # the chain of executions under TOKEN that have sto
 
 Shared = tuple[str, str, str, int]
 """What ordinary jobs share: routine, queue, entry and priority."""
-Work = tuple[Row, Row]
-"""An ordinary job at work: the compound rows by which it came, and by which it was handed out and begun."""
 
 # An execution is a list too.
 Execution = list[Any]
@@ -69,7 +67,7 @@ class Executions:
     def __init__(self) -> None:
         self._open: dict[int, JobList] = {}
         self._table = JobTable()
-        self._at_work: dict[int, Work] = {}
+        self._at_work: dict[int, Row] = {}  # by ordinary job: the compound row by which it was handed out and begun
         self._working: dict[int, Execution] = {}
         self._cells: dict[tuple[int, str, str], list[int]] = {}
         self._saved: dict[int, list[tuple[str, str, int]]] = {}  # by unfinished job: worker, outcome, ticks
@@ -265,7 +263,7 @@ class Executions:
             del self._out_since[worker]
         else:
             return
-        for number in [number for number, (_, out) in self._at_work.items() if out[4] == worker]:
+        for number in [number for number, out in self._at_work.items() if out[4] == worker]:
             self._taken_up(number)
         out = self._out_since.get(worker, -1)
         for newest in self._working.values():  # as many as there are slots at work

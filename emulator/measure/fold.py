@@ -24,7 +24,7 @@ from emulator.measure.night import (
     Night,
 )
 from emulator.measure.table import AT_A_TIME, PACK, ROW
-from emulator.record.events import Row
+from emulator.record.events import Row, events_of
 from emulator.record.kinds import BEGUN, COMPOUND, ENDED_WELL, QUEUED
 
 __all__ = ["NightFold"]
@@ -114,19 +114,18 @@ class NightFold(Jobs):
         waiting, at_work, codes, tallies = self._waiting, self._at_work, self._codes, self._tallies
         table, coming = self._table, self._next
         table.make_room(coming + len(rows))  # for as many jobs as there can be
-        places, first, more = table.rows, table.first, 0
+        places, first = table.rows, table.first
         row = _NOTHING
         try:
             for row in rows:
                 kind = row[1]
                 if kind == ENDED_WELL:
-                    more += 2
                     number = row[3]
                     if number in at_work:
-                        came, out = at_work.pop(number)
-                        at, began, now, key = came[0], out[0], row[0], came[5]
+                        began, came = at_work.pop(number)[0], waiting.pop(number)
+                        at, now, key = came[0], row[0], (came[5], row[4])
                         ran = now - began
-                        tally = tallies.get((key, row[4])) or self._tally(key, row[4])
+                        tally = tallies.get(key) or self._tally(key)
                         tally.attempts += 1
                         tally.executed += ran
                         # fmt: off
@@ -137,10 +136,8 @@ class NightFold(Jobs):
                         # fmt: on
                         continue
                 elif kind == BEGUN:
-                    more += 1
-                    number = row[3]
-                    if number in waiting:
-                        at_work[number] = waiting.pop(number), row
+                    if row[3] in waiting:
+                        at_work[row[3]] = row
                         continue
                 elif kind == QUEUED:
                     number = row[3]
@@ -159,7 +156,7 @@ class NightFold(Jobs):
             self._closed = True
             raise DefectError(f"this event cannot follow the events before it: {row!r} ({error!r})") from error
         self._next = coming
-        self.events += len(rows) + more
+        self.events += events_of(rows)
 
     def _read(self, row: Row) -> None:
         """Read the events of one row, each by itself."""
@@ -169,8 +166,8 @@ class NightFold(Jobs):
             if handler is not None:
                 handler(one)
 
-    def _tally(self, key: Shared, worker: str) -> _Tally:
-        tally = self._tallies[key, worker] = _Tally(self._codes[key], self._worker_code(worker))
+    def _tally(self, key: tuple[Shared, str]) -> _Tally:
+        tally = self._tallies[key] = _Tally(self._codes[key[0]], self._worker_code(key[1]))
         return tally
 
     def close(self, at: int | None = None) -> Night:
@@ -183,7 +180,7 @@ class NightFold(Jobs):
             raise DefectError("this fold is closed: make a new one and feed it the whole stream")
         self._closed = True
         horizon = self._horizon if at is None else at
-        for number in (*self._waiting, *self._at_work):
+        for number in (*self._waiting,):
             self._taken_up(number)
         self._open = dict(sorted(self._open.items()))
         for (_, worker), tally in self._tallies.items():

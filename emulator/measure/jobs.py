@@ -52,7 +52,7 @@ class Jobs(Effects):
 
     def __init__(self) -> None:
         super().__init__()
-        self._waiting: dict[int, Row] = {}  # by ordinary job: the compound row by which it came
+        self._waiting: dict[int, Row] = {}  # by ordinary job that is unfinished: the compound row by which it came
         self._codes: dict[Shared, int] = {}
         self._next = self._table.first
         self._kinds: dict[tuple[str, str, str], int] = {}
@@ -105,13 +105,12 @@ class Jobs(Effects):
     def _taken_up(self, number: int, *, final: bool = False) -> JobList:
         came = self._waiting.pop(number, None)
         if came is not None:
-            return self._opened(number, came[0], self._codes[came[5]], came[6])
-        if number in self._at_work:
-            came, out = self._at_work.pop(number)
             job = self._opened(number, came[0], self._codes[came[5]], came[6])
-            handed_out, began = COMPOUND[BEGUN].apart(out, 0)
-            self._handed_out(handed_out)
-            self._work_began(began)
+            out = self._at_work.pop(number, None)
+            if out is not None:
+                handed_out, began = COMPOUND[BEGUN].apart(out, 0)
+                self._handed_out(handed_out)
+                self._work_began(began)
             return job
         if not final or not self._table.first <= number < self._next:
             raise KeyError(number)
@@ -123,11 +122,9 @@ class Jobs(Effects):
         job = self._open.get(number)
         if job is not None:
             return job[KIND], job[TOKEN]
-        if number in self._at_work:
-            came, out = self._at_work[number]
-            return self._codes[came[5]], out[6]
         if number in self._waiting:
-            return self._codes[self._waiting[number][5]], 0
+            out = self._at_work.get(number)
+            return self._codes[self._waiting[number][5]], 0 if out is None else out[6]
         if not self._table.first <= number < self._next:
             raise KeyError(number)
         return self._table.value(number, KIND), 0
@@ -136,7 +133,7 @@ class Jobs(Effects):
         job = self._open.get(number)
         if job is not None:
             return bool(job[FINISHED] >= 0)
-        return number not in self._at_work and number not in self._waiting
+        return number not in self._waiting
 
     def _worker_code(self, worker: str) -> int:
         return self._worker_codes.setdefault(worker, len(self._worker_codes) - 1)

@@ -7,7 +7,7 @@ import math
 from functools import cached_property
 from typing import Final
 
-from emulator.scenario.hazards.outlook import law_of
+from emulator.hazards.outlook import law_of
 from emulator.scenario.models import Arrival, Fault, Pool, Rates, Routine, Scenario
 from emulator.scenario.models.distribution import Distribution
 from emulator.timeline.ticks import HOUR

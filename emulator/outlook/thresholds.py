@@ -33,8 +33,9 @@ from emulator.outlook.table import (
 from emulator.record.meta import program_version
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be
 from emulator.scenario.clock import Clock, zone_data_version
+from emulator.scenario.fault_kinds import FAULT_KINDS
 from emulator.scenario.load import Loaded
-from emulator.scenario.models.faults import FAULT_KINDS, kind_of
+from emulator.scenario.models.faults import kind_of
 from emulator.scenario.spelling import advise
 from emulator.scenario.stated import Assumed
 from emulator.scenario.variants import AS_WRITTEN

@@ -41,7 +41,7 @@ from emulator.past.schedules import Schedule, law_of_factors, widened
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
 from emulator.scenario.files import OF_ROUTINE
-from emulator.show.story.wording import number_of
+from emulator.show.story.of_jobs import number_of
 from emulator.timeline.ticks import HOUR, SECOND, say
 
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans"]

@@ -128,12 +128,17 @@ def learn(nights: Nights) -> Learnt:
         counts = np.bincount(night[rest], minlength=len(nights)).astype(float)
         left[routine] = night[rest], offset[rest], counts
     known = any(days_of(counts, nights.dates).differ for _, _, counts in left.values())
+    # One question about all of them together asks for less: a difference that is left out is wrong every weekend.
+    together = sum((counts for _, _, counts in left.values()), np.zeros(len(nights)))
+    known = known or days_of(together, nights.dates, LIKELY).differ
     random = {routine: _at_random(routine, *of, nights, LIKELY if known else SURE) for routine, of in left.items()}
     for routine, found in random.items():
-        came += left[routine][2]
-        expected += [
-            found.days.weekends if kind_of_day(day) == "weekend" else found.days.weekdays for day in nights.dates
-        ]
+        counts, days = left[routine][2], found.days
+        came += counts
+        if days.differ:
+            expected += [days.weekends if kind_of_day(day) == "weekend" else days.weekdays for day in nights.dates]
+        else:  # by the one rate that is drafted
+            expected += float(np.mean(counts))
     demand = np.divide(came, expected, out=np.ones(len(nights)), where=expected > 0)
     pools, rare = find_pools(nights)
     return Learnt(

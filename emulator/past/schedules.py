@@ -14,9 +14,10 @@ of ``log n`` for each cut (the Bayesian information criterion: two parameters, a
 everything do not disturb that: given how many jobs a night has, their hours are independent.
 
 Days of the week differ when the counts of nights do by more than chance: the two sets weekdays and weekends are
-compared by the logarithm of the counts (Welch's t-test). Where that is sure of one routine, weekends are known to be
-unlike, and less is asked of the others. What remains between nights of the same days is the demand factor: the variance
-of counts over their expectation less what Poisson counts vary by themselves (method of moments).
+compared by the logarithm of the counts (Welch's t-test). Where that is sure of one routine, or likely of all together,
+weekends are known to be unlike, and less is asked of each of the others. What remains between nights of the same days
+is the demand factor: the variance of counts over their expectation less what Poisson counts vary by themselves (method
+of moments).
 """
 
 from collections.abc import Sequence
@@ -238,7 +239,7 @@ SURE: Final = 0.001
 """Below this chance days differ, whatever else is known."""
 
 LIKELY: Final = 0.05
-"""Below this chance days of a routine differ where those of another surely do."""
+"""Below this chance days differ for all routines together; and for one, where those of another or of all do."""
 
 _WEEKEND: Final = (5, 6)
 

@@ -7,17 +7,12 @@ time.
 
 import marshal
 from bisect import bisect_right
-from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
-from operator import itemgetter
 from typing import Final, overload
 
-from emulator.record.events import Emit, Row, apart
-from emulator.record.kinds import COMPOUND
+from emulator.record.events import Emit, Row, apart, events_of
 
 __all__ = ["EventBuffer"]
-
-_KIND: Final = itemgetter(1)
 
 
 class EventBuffer(Sequence[Row]):
@@ -83,7 +78,7 @@ class EventBuffer(Sequence[Row]):
         whole = len(self._newest) - len(self._newest) % long
         for start in range(0, whole, long):
             rows = self._newest[start : start + long]
-            self._firsts.append(self._firsts[-1] + _events_of(rows))
+            self._firsts.append(self._firsts[-1] + events_of(rows))
             try:
                 self._packed.append(marshal.dumps(rows))
             except ValueError:  # a text of a class of a user's own stands in one of them
@@ -134,12 +129,6 @@ class EventBuffer(Sequence[Row]):
 
     def __repr__(self) -> str:
         return f"<{len(self)} events>"
-
-
-def _events_of(rows: Sequence[Row]) -> int:
-    """Count the events that rows stand for."""
-    kinds = Counter(map(_KIND, rows))
-    return len(rows) + sum((one.events - 1) * kinds[name] for name, one in COMPOUND.items())
 
 
 def _restored(packed: list[bytes | list[Row]], firsts: list[int], newest: list[Row], count: int) -> EventBuffer:

@@ -13,7 +13,9 @@ Two views are kept apart. What the **broker** holds to be true is told by ``hand
 ``work_stopped``. A worker that lost its lease and does not know it yet works on between the two.
 """
 
+from collections import Counter
 from collections.abc import Iterable, Iterator, Mapping
+from operator import itemgetter
 from types import MappingProxyType
 from typing import Any, Final, Literal, Protocol
 
@@ -38,11 +40,14 @@ __all__ = [
     "apart",
     "details_of",
     "emitter",
+    "events_of",
     "read",
     "reason_in",
     "reason_of",
     "to_json_object",
 ]
+
+_KIND: Final = itemgetter(1)
 
 Row = tuple[Any, ...]
 """An event as it is written: ``(at, kind, cause, job, worker, *details)``."""
@@ -135,6 +140,16 @@ def apart(rows: Iterable[Row], first: int) -> list[Row]:
         else:
             found += compound.apart(row, first + len(found))
     return found
+
+
+def events_of(rows: Iterable[Row]) -> int:
+    """Count the events that rows stand for.
+
+    >>> events_of([(5, "queue_held", 0, 0, "", "night"), (5, "stopped_and_done", 2, 1, "dome-1", 1, 7)])
+    4
+    """
+    kinds = Counter(map(_KIND, rows))
+    return sum(count * COMPOUND[kind].events if kind in COMPOUND else count for kind, count in kinds.items())
 
 
 def emitter(sink: Sink) -> Emit:

@@ -19,13 +19,13 @@ the clocks jump over, or show twice, is as usual for the notation, or as a scena
 
 import re
 from collections.abc import Collection, Iterator, Sequence
-from dataclasses import dataclass
 from datetime import date, datetime, time, timedelta
 from itertools import takewhile
 from typing import Final, NamedTuple
 
 from cronsim import CronSim, CronSimError
 
+from emulator.records import record
 from emulator.scenario.clock import Clock
 from emulator.scenario.durations import LONGEST
 from emulator.scenario.recurrence_rule import missed_times, parse_rule, rule_ticks, rule_times
@@ -202,7 +202,7 @@ class Unclear(NamedTuple):
     more: int
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Occurrence:
     """One time at which a recurrence comes: its tick, and the local time with offset that people read."""
 

@@ -14,12 +14,12 @@ on a late twin of the years asked for: the last years of its calendar with the s
 import calendar
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from datetime import UTC, date, datetime, time, timedelta
 from typing import Final
 
 from dateutil.rrule import rrulestr
 
+from emulator.records import record
 from emulator.scenario.clock import Clock
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
@@ -56,7 +56,7 @@ _MOST_LOOKS: Final = 1_500_000
 _LAST_YEAR: Final = 9990
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Rule:
     """A checked recurrence rule: its parts by name, numbers read, BYDAY still as pairs of ordinal and day."""
 

@@ -13,18 +13,19 @@ default is "none" are left out, since nothing stands for them, and so are keys t
 import re
 from collections import Counter
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 from datetime import date
 from typing import Any, Final, NamedTuple
 
 import yaml
 
+from emulator.records import record
 from emulator.scenario.clock import Clock
 from emulator.scenario.durations import parse_duration
+from emulator.scenario.fault_kinds import FAULT_KEYS, FAULT_KINDS
 from emulator.scenario.load import Loaded
 from emulator.scenario.messages import SOURCES, Loc, Provenance, original, path_in, rewrap, unwrap
 from emulator.scenario.models.arrivals import ARRIVAL_KEYS, SOME_WAYS_ONLY
-from emulator.scenario.models.faults import ACTION_KEYS, FAULT_KEYS, FAULT_KINDS, OF_ALL_KINDS
+from emulator.scenario.models.faults import ACTION_KEYS, OF_ALL_KINDS
 from emulator.scenario.models.routines import OF_EFFECTS
 from emulator.scenario.text import read_bytes
 from emulator.scenario.written import is_list_change, value_at
@@ -132,7 +133,7 @@ _PARTS: Final = {
 _NAMED_BY: Final = ("name", "routine", "system", "step")
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Stated:
     """One value of a scenario.
 
@@ -151,7 +152,7 @@ class Stated:
     source: str
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Varied:
     """What one variant sets.
 
@@ -165,7 +166,7 @@ class Varied:
     values: Mapping[str, str]
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Assumed:
     """What nights rest on.
 

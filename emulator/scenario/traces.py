@@ -19,13 +19,13 @@ import csv
 import re
 from collections.abc import Generator, Iterator, Mapping
 from contextlib import closing
-from dataclasses import dataclass
 from fractions import Fraction
 from itertools import chain
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
 from emulator.errors import InputError, Problem, ScenarioError
+from emulator.records import record
 from emulator.scenario.clock import Clock
 from emulator.scenario.durations import LONGEST, parse_duration
 from emulator.scenario.files import Folders, open_regular, read_once
@@ -72,7 +72,7 @@ _FIELDS: Final = (
 _PARTIAL: Final = (2, 3, 4)
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class Arrival:
     """One job that a trace submits: at a tick, with whatever else its line tells (None where it tells nothing).
 
@@ -92,7 +92,7 @@ class Arrival:
     worker: str | None = None
 
 
-@dataclass(frozen=True, slots=True)
+@record
 class WorkloadJob:
     """One line of a workload log in the standard format: times in ticks, None where the log says -1 (unknown).
 

@@ -26,7 +26,7 @@ from typing import Any, Final
 
 from emulator.errors import QueuedrillError
 from emulator.scripts import keeper
-from emulator.scripts.http import Connection, Request
+from emulator.scripts.stand_ins import Connection, Request
 from emulator.scripts.starter import Starter, waits
 
 __all__ = ["Call", "Process", "ScriptStandsStillError", "Stretch", "unknown_commands"]

@@ -21,10 +21,9 @@ from typing import Any, Final, Literal
 
 from emulator.errors import InputError
 from emulator.scenario.spelling import advise
-from emulator.scripts.hiding import without
-from emulator.scripts.load import LoadedScripts
-from emulator.scripts.models import Scripts
+from emulator.scripts.load import LoadedScripts, Scripts
 from emulator.scripts.running import Landed, Made, Nobody, Stage, Tried, Watcher
+from emulator.scripts.stand_ins import without
 from emulator.scripts.starter import Starter
 from emulator.testing.emulation import Emulator
 from emulator.testing.running import run_in_virtual_time

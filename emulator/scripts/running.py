@@ -4,8 +4,8 @@ One ``Stage`` holds what all attempts of one emulation share: what has landed, f
 Between two quiet moments of a script no virtual time passes; it passes while its calls are served. What a call changes
 is decided in the instant in which it is answered, so that two callers never both find a target free.
 
-Everything that starts or stops processes runs outside the worker's own context: a power off takes the script's
-processes away by itself, and must not close what the emulator needs to do so.
+What starts or stops processes runs outside the worker's own context: a power off takes the script's processes away by
+itself, and must not close what the emulator needs to do so.
 """
 
 import asyncio
@@ -21,14 +21,25 @@ from pathlib import Path
 from typing import Final, TypeVar
 
 from emulator.errors import CallError, InputError, StaleTokenError, TransientError
-from emulator.scripts.hiding import without
-from emulator.scripts.http import Request, Written, filled, matched_request, problem
-from emulator.scripts.lines import trace_lines
-from emulator.scripts.matching import fill, in_text, matched
-from emulator.scripts.models import BASICS, VIRTUAL, Asked, Change, HttpAnswer, Said, Script, Scripts
+from emulator.scripts.load import BASICS, VIRTUAL, Asked, Change, HttpAnswer, Said, Script, Scripts
 from emulator.scripts.processes import Call, Process, ScriptStandsStillError, unknown_commands
+from emulator.scripts.stand_ins import (
+    Request,
+    UnusualError,
+    Written,
+    date_text,
+    fill,
+    filled,
+    in_text,
+    limit,
+    matched,
+    matched_request,
+    problem,
+    sleep_ticks,
+    trace_lines,
+    without,
+)
 from emulator.scripts.starter import Paths, Starter
-from emulator.scripts.virtual import UnusualError, date_text, limit, sleep_ticks
 from emulator.testing.work import Work
 from emulator.timeline.ticks import SECOND
 
@@ -442,11 +453,8 @@ class _Attempt:
             return problem(status, refusal["why"], refusal["retry_after"])
         asked = answer.answers
         if asked is not None and asked.targets_of is not None:
-            return Written(
-                200,
-                (("Content-Type", "application/json"),),
-                json.dumps(self.stage.targets_of(asked.targets_of)).encode(),
-            )
+            targets = json.dumps(self.stage.targets_of(asked.targets_of)).encode()
+            return Written(200, (("Content-Type", "application/json"),), targets)
         if asked is not None:
             assert asked.effect is not None and asked.target is not None
             there = self.stage.is_there(asked.effect, fill(asked.target, values))

@@ -1,4 +1,4 @@
-"""Starts scripts: the process that does it, the folder that is their PATH, and what is swept at the beginning."""
+"""Starts scripts: the consent to really run them, the process that does it, the folder that is their PATH."""
 
 import json
 import os
@@ -9,13 +9,24 @@ import sys
 import tempfile
 import time
 from collections.abc import Mapping, Sequence
+from contextlib import suppress
 from pathlib import Path
 from typing import Any, Final
 
-from emulator.scripts import keeper
-from emulator.scripts.system import needs_linux
+from emulator.errors import InputError
+from emulator.scripts import keeper, needs_linux
+from emulator.scripts.load import LoadedScripts
+from emulator.scripts.stand_ins import fill, hidden, in_text
 
-__all__ = ["Paths", "Starter", "can_use_namespaces", "sweep", "waits"]
+__all__ = [
+    "Paths",
+    "Starter",
+    "ask",
+    "can_use_namespaces",
+    "sweep",
+    "waits",
+]
+
 
 _HERE: Final = Path(__file__).parent
 _PREFIX: Final = "queuedrill-scripts-"
@@ -168,3 +179,55 @@ def _real_program(name: str) -> str | None:
     path = os.pathsep.join(it for it in os.environ.get("PATH", os.defpath).split(os.pathsep) if "shims" not in it)
     found = shutil.which(name, path=path + os.pathsep + "/usr/local/bin:/usr/bin:/bin")
     return None if found is None else os.path.realpath(found)
+
+
+_MOST_KEPT: Final = 1000
+
+
+def ask(loaded: LoadedScripts, name: str | None, values: Mapping[str, Any], *, yes: bool) -> None:
+    """Ask on the terminal whether to run a version of a file for the first time; ``yes`` answers for a build.
+
+    Without a name all scripts of the file are named.
+
+    Raises:
+        InputError: when the answer is no, or there is no terminal to ask on.
+    """
+    if yes or loaded.digest in _agreed():
+        return
+    names = [name] if name in loaded.scripts.scripts else list(loaded.scripts.scripts)
+    shown = in_text(hidden(loaded.scripts, values))
+    said = (
+        "".join(
+            f"{loaded.name}: the script {one!r} will really be run, many times, with your rights: "
+            f"{' '.join(fill(it, shown) for it in loaded.scripts.scripts[one].argv)}\n"
+            for one in names
+        )
+        + "It runs in a folder of its own with stand-ins first on its PATH. What it does by absolute paths is not held "
+        "back.\nTry it on copies first; your organisation's change control decides.\n"
+    )
+    if not (sys.stdin.isatty() and sys.stderr.isatty()):
+        raise InputError(said + "There is no terminal to ask on: give --yes if you know what the script does.")
+    sys.stderr.write(said + "Run it? [y/N] ")
+    sys.stderr.flush()
+    if sys.stdin.readline().strip().lower() not in ("y", "yes"):
+        raise InputError("not run: nothing was started")
+    _remember(loaded.digest)
+
+
+def _place() -> Path:
+    home = os.environ.get("XDG_STATE_HOME") or os.path.expanduser("~/.local/state")
+    return Path(home) / "queuedrill" / "agreed-scripts"
+
+
+def _agreed() -> list[str]:
+    try:
+        return _place().read_text("utf-8").split()
+    except (OSError, UnicodeDecodeError):
+        return []
+
+
+def _remember(digest: str) -> None:
+    with suppress(OSError):  # then it is asked again
+        place = _place()
+        place.parent.mkdir(parents=True, exist_ok=True)
+        place.write_text("\n".join([*_agreed(), digest][-_MOST_KEPT:]) + "\n", "utf-8")

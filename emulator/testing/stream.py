@@ -252,6 +252,10 @@ class Span(Agenda):
         """Fire ``call(argument)`` at a time of the span, unless it is over by then."""
         self.base.at(time + self.start, self._fire, (call, argument), rank, key, second)
 
+    def end_instant(self, call: Callable[[Any], None]) -> None:
+        """End the present instant, which is that of the base, with a call, unless the span is over by then."""
+        self.base.end_instant(lambda _: self._fire((call, None)))
+
     def step(self, call: Callable[[Any], None], argument: Any) -> None:
         """Count one more step of the present instant, which is that of the base."""
         self.base.step(call, argument)

@@ -141,7 +141,7 @@ class Gaps:
         self._agenda, self._draws, self._come = agenda, draws, come
         self._law, self._entity, self._first_at_once = law, entity, first_at_once
         self._uniform = draws.uniform
-        self._law_at = law.at if isinstance(law, OneUniform) else None
+        self._law_at = law.made() if isinstance(law, OneUniform) else None
         self._begins, self._ends, count = window
         self._count = _ENDLESS if count is None else count
         self._ordinal = 1  # of the job that comes next
@@ -205,7 +205,8 @@ class Gaps:
         else:
             self._add_gap()
         self._come(ordinal, due, None, 0)
-        self._schedule()
+        if following <= self._count and self._due < self._ends:  # as in _schedule, without a call
+            self._agenda.at(self._due, self._fire, plan)
 
 
 class FiniteSource:

@@ -262,7 +262,7 @@ class Dispatcher:
         """Hand in that an attempt went well, whose work stops at this very instant, likewise."""
         worker = attempt.worker
         worker.number = number = worker.number + 1
-        answer = self.broker.end_well(self._agenda.now, (worker.holder, number, 0), attempt)
+        answer = self.broker.end_well(self._agenda.now, worker.holder, number, attempt)
         self._outcome_answered(attempt, answer)
 
     def answered(self, request: Request, answer: Any) -> None:
@@ -437,8 +437,10 @@ class Dispatcher:
         if chosen is None or found is None:
             return False
         _, _, _, worker, request = heappop(chosen.candidates)
-        if request is not None or worker.is_plain:
-            self._hand_out(worker, request, found)
+        if request is not None:
+            self._decide(request, found)
+        elif worker.is_plain:
+            self._hand_out(worker, found)
         else:
             self.leave(worker)
             self.ask(worker)
@@ -463,30 +465,29 @@ class Dispatcher:
             heappop(candidates)  # it has left since, or has had something to do: then it stands further back
         return False
 
-    def _hand_out(self, worker: Worker, request: Request | None, found: Entry | None) -> None:
-        """Let the broker decide what a worker gets that waits, or whose request has come.
+    def _hand_out(self, worker: Worker, found: Entry) -> None:
+        """Let the broker give a job to a worker that waits: over its link a request and its answer are one."""
+        worker.number = number = worker.number + 1
+        message, begins = (worker.holder, number, 0), not worker.looks_at_end
+        attempt = self.broker.take(self._agenda.now, message, worker.queues, worker.equipment, None, found, begins)
+        if attempt is not None:
+            if self.doubles.wanted:
+                self.doubles.note(worker, attempt)
+            self._begin(worker, attempt)
+
+    def _decide(self, request: Request, found: Entry | None) -> None:
+        """Let the broker decide what a worker gets whose request has come.
 
         ``found``: the job that is handed over, None if it is to be looked for.
         """
-        now = self._agenda.now
-        if request is None:  # over a link without delay or loss, a request and its answer are one
-            worker.number = number = worker.number + 1
-            message, left = (worker.holder, number, 0), None
-            begins = not worker.looks_at_end
-            offer: Offer = worker.equipment
-        else:
-            holder = self.broker.holder(worker.name, request.incarnation)
-            message = (holder, request.number, request.arrived)
-            offer, left = self.offer(worker, request.free), self.time_left(worker, worker.real_speed)
-            begins = False
-        attempt = self.broker.take(now, message, worker.queues, offer, left, found, begins)
+        worker, broker = request.worker, self.broker
+        message = (broker.holder(worker.name, request.incarnation), request.number, request.arrived)
+        offer, left = self.offer(worker, request.free), self.time_left(worker, worker.real_speed)
+        attempt = broker.take(self._agenda.now, message, worker.queues, offer, left, found)
         if attempt is not None and self.doubles.wanted:
             self.doubles.note(worker, attempt)
-        if request is not None:
-            request.is_decided = True
-            request.granted = attempt
-        elif attempt is not None:
-            self._begin(worker, attempt)
+        request.is_decided = True
+        request.granted = attempt
 
     def _begin(self, worker: Worker, attempt: Attempt) -> None:
         """A worker that waits gets a job: it waits no longer if that fills its slots, or is its last."""
@@ -542,7 +543,7 @@ class Dispatcher:
             return
         for request, _ in asked:
             if not request.is_decided:
-                self._hand_out(request.worker, request, None)
+                self._decide(request, None)
         for request, reply in asked:
             reply(request, request.granted)
 

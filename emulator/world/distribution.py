@@ -71,6 +71,10 @@ class OneUniform:
         """Give the time at a uniform, in ticks."""
         raise NotImplementedError
 
+    def made(self) -> Callable[[float], int]:
+        """Give ``at`` for many draws."""
+        return self.at
+
     def sample(self, draw: Draw, ordinal: int = 0) -> int:
         return self.at(draw(0))
 

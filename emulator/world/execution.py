@@ -92,7 +92,8 @@ class Execution:
         job, token = attempt.job, attempt.token
         attempt.worker = worker
         attempt.start = now
-        if worker.looks_at_end:
+        at_once = attempt.event  # told together with the hand-out: its worker hears nothing late
+        if not at_once and worker.looks_at_end:
             self._transport.tell_end(attempt, sent, now, attempt.known_end)
             if attempt.known_end <= now:
                 self._emit((now, "worker_notified", 0, job.number, worker.name, token, "too_late_to_begin"))
@@ -107,13 +108,13 @@ class Execution:
         worker.free -= routine.slots
         if job.progress and (routine.starts_after_last or job.terms.resumes):
             attempt.step = job.progress
-        if not attempt.event:  # else it was told together with the hand-out
+        if not at_once:
             attempt.event = self._emit((now, "work_began", 0, job.number, worker.name, attempt.number, token))
-        if worker.looks_at_end:
-            self._heartbeats.began(attempt)
-        if not self._is_valid(token):  # the answer came late, or to a second worker
-            attempt.disowned = True
-            self._heartbeats.want_contact(worker)
+            if worker.looks_at_end:
+                self._heartbeats.began(attempt)
+            if not self._is_valid(token):  # the answer came late, or to a second worker
+                attempt.disowned = True
+                self._heartbeats.want_contact(worker)
         if routine.requires or job.version < routine.version:
             refusal = self._cannot_begin(worker, job)
             if refusal:
@@ -145,12 +146,14 @@ class Execution:
                 return
             step = steps[attempt.step]
             part, element, _ = step
+            if part.is_usual:
+                break
             model = part.model
             if part.just_takes or model.repeatable != "checks_first" or not self._effects.is_there(job, step):
                 break
             self._effects.found(attempt, step)
             self._step_done(attempt, step)
-        if not part.just_takes:
+        if not (part.is_usual or part.just_takes):
             at_once = model.effect is not None and model.lands == "at_request" and model.calls is None
             if at_once and not self._effects.land(attempt, step):
                 self._end(attempt, "error", Because("stale_token", {"system": part.target_system}))
@@ -171,13 +174,13 @@ class Execution:
         else:
             number = part.first_number + element
             work = part.law.sample(self._draws.row(_PART_TIME, job.entity, job.draw_number, drawn_for, number))
-        if part.grows:
-            work += routine.model.growth(model, job.source.parameters)
+        if not part.is_usual and part.grows:
+            work += routine.model.growth(part.model, job.source.parameters)
         if routine.version > 1:
             factor = routine.factors[job.version - 1 if routine.old_jobs == "run_old" else -1]
             work = round(work / factor) if factor != 1.0 else work
         extra = routine.error_share + attempt.worker.error_share
-        if part.may_fail or extra:
+        if extra or (not part.is_usual and part.may_fail):
             attempt.failing = self._fate(attempt, step, extra)
             if attempt.failing and part.fails_after is not None:
                 number = part.first_number + element

@@ -23,9 +23,10 @@ from math import floor
 from typing import TYPE_CHECKING, Final
 
 from emulator.errors import DefectError
+from emulator.scenario.fault_kinds import FAULT_KINDS, MOMENTARY_KINDS, WORKER_KINDS
 from emulator.scenario.models.distribution import Distribution as Law
 from emulator.scenario.models.distribution import DrawnNumber
-from emulator.scenario.models.faults import FAULT_KINDS, WORKER_KINDS, Action, Fault, Target, kind_of
+from emulator.scenario.models.faults import Action, Fault, Target, kind_of
 from emulator.scenario.values import Model
 from emulator.world.distribution import Distribution
 from emulator.world.draws import Draws, Purpose, entity_key
@@ -36,7 +37,6 @@ if TYPE_CHECKING:
 
 __all__ = ["Lane", "Timing", "aim_of", "choose", "fault_keys", "is_there", "lanes_of", "workers_of"]
 
-_IN_AN_INSTANT: Final = frozenset(("hand_out_twice", "poison_job"))
 _NOT_IDENTITY: Final = frozenset(
     (
         *("gaps_from", "lasts", "back_after", "program_absent", "to", "share", "factor", "how", "clock"),
@@ -52,7 +52,7 @@ class Timing:
     __slots__ = ("begins", "ends", "from_onset", "gaps", "instant", "lasts", "late_by")
 
     def __init__(self, fault: Fault) -> None:
-        self.instant = kind_of(fault, FAULT_KINDS) in _IN_AN_INSTANT
+        self.instant = kind_of(fault, FAULT_KINDS) in MOMENTARY_KINDS
         self.gaps = _law(fault.gaps)
         self.from_onset = self.instant or fault.gaps_from == "onset"
         self.lasts = _law(fault.lasts) or _law(fault.back_after)

@@ -11,7 +11,7 @@ from typing import NamedTuple
 from emulator.scenario.models.faults import Fault
 from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import FAULTS
-from emulator.world.fault_hits import Hits, Targets
+from emulator.world.fault_effects import Hits, Targets
 from emulator.world.fault_times import Lane, aim_of, fault_keys, is_there, lanes_of
 from emulator.world.worker import RunContext, Worker
 

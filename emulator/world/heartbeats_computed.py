@@ -57,6 +57,8 @@ class ComputedHeartbeats:
         known = self._workers[attempt.holder.name]
         if token > self._newest:  # granted just now: its worker is about to begin
             self._newest = token
+            if attempt.event and known.heartbeat < length:
+                return  # it has begun at once, so its link is steady and it sends
             if known.is_steady and known.heartbeat < length and self.broker.is_up and self._sends(known):
                 return
         elif self._holds_back(known, attempt.until, token, length):

@@ -5,8 +5,10 @@ without, ``numerics`` turns uniforms into ticks; here stand their parameters, an
 """
 
 from bisect import bisect_right
+from collections.abc import Callable
 from decimal import Decimal
 from fractions import Fraction
+from functools import partial
 from itertools import accumulate, pairwise
 from math import isfinite, isqrt, lcm
 from typing import ClassVar, Final, Self
@@ -364,6 +366,9 @@ class Exponential(OneUniform):
 
     def at(self, u: float) -> int:
         return numerics.exponential(u, self.mean)
+
+    def made(self) -> Callable[[float], int]:
+        return partial(numerics.exponential, mean_ticks=self.mean)
 
     def expectation(self) -> float:
         return float(self.mean)

@@ -117,6 +117,7 @@ class ReadyPart:
         first_number: what the numbers of its draws begin with; that of an element is added.
         fails_after: after which time it fails if it does, None for at its end.
         grows: its time grows with the work.
+        is_usual: it just takes its time, which one uniform makes, and does not fail.
         just_takes: it does nothing but take its time (what it leaves lands at its end).
         leaves_at_end: it leaves an effect then.
         may_fail: a share of it fails.
@@ -130,6 +131,7 @@ class ReadyPart:
         "fixed",
         "grows",
         "index",
+        "is_usual",
         "just_takes",
         "law",
         "leaves_at_end",
@@ -146,7 +148,7 @@ class ReadyPart:
         self.asks = Asking(model.asks_again) if model.asks_again is not None else None
         self.first_number = index * 1_000_000
         self.law: Distribution | None = sampling_of(model.law) if model.law is not None else None
-        self.at: Callable[[float], int] | None = self.law.at if isinstance(self.law, OneUniform) else None
+        self.at: Callable[[float], int] | None = self.law.made() if isinstance(self.law, OneUniform) else None
         self.fixed = self.law.ticks if isinstance(self.law, Constant) else None
         at_request = model.effect is not None and model.lands == "at_request"
         self.grows = model.grows is not None
@@ -154,6 +156,7 @@ class ReadyPart:
         self.just_takes = model.calls is None and model.repeatable != "checks_first" and not at_request
         self.leaves_at_end = model.effect is not None and model.lands == "at_end"
         self.may_fail = bool(model.error_share or model.permanent_error_share)
+        self.is_usual = all((self.just_takes, self.at is not None, not self.grows, not self.may_fail))
         system, _, part = (model.calls or "").partition("/")
         self.system = system
         self.system_part = part or model.name

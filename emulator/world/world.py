@@ -24,7 +24,7 @@ from emulator.world.dispatcher import Dispatcher
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.effects import Effects
 from emulator.world.execution import Execution
-from emulator.world.fault_hits import Targets
+from emulator.world.fault_effects import Targets
 from emulator.world.faults import Faults
 from emulator.world.heartbeat_schedule import HeartbeatSchedule
 from emulator.world.heartbeats_computed import ComputedHeartbeats

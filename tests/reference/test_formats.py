@@ -21,7 +21,7 @@ from emulator.record import encoding
 from emulator.record.encoding import encode
 from emulator.record.meta import content_hash
 from emulator.report.exporting import FORMATS
-from emulator.scripts.http import problem
+from emulator.scripts.stand_ins import problem
 from emulator.show.exports.recorded import Recorded
 
 

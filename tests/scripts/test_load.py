@@ -5,8 +5,8 @@ from pathlib import Path
 import pytest
 
 from emulator.errors import ScenarioError
-from emulator.scripts.hiding import hidden, without
 from emulator.scripts.load import load_scripts
+from emulator.scripts.stand_ins import hidden, without
 
 RIGHT = """\
 scripts:

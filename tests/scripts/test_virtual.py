@@ -4,7 +4,7 @@ from datetime import UTC, datetime
 
 import pytest
 
-from emulator.scripts.virtual import Limit, UnusualError, date_text, limit, sleep_ticks
+from emulator.scripts.stand_ins import Limit, UnusualError, date_text, limit, sleep_ticks
 
 NOW = datetime(2026, 6, 12, 22, 5, 7, 42, tzinfo=UTC)
 

@@ -288,7 +288,7 @@ def test_a_finished_job_leaves_some_hundred_bytes_at_most():
             if number % 5 == 0:
                 broker.withdraw(number, 0, job)
                 continue
-            grant = broker.take(number, 0, (dome, number, 0), ("night",), frozenset(), None)
+            grant = broker.take(number, (dome, number, 0), ("night",), frozenset(), None)
             assert grant is not None
             broker.hand_in(number, 0, (dome, number, 0), grant.token, "ok")
         broker.fresh.clear()

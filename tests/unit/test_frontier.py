@@ -11,9 +11,8 @@ from emulator.errors import InputError
 from emulator.experiment.comparison_result import FrontierResult
 from emulator.measure.comparison.shares import outcome_of_size
 from emulator.measure.comparison.sizing import Frontier, Search, SizedRequirement, conclude_frontier
-from emulator.show.comparison.as_json import frontier_json
-from emulator.show.comparison.frontiers import frontier_page
-from emulator.show.comparison.tables import sizes_csv
+from emulator.show.comparison.exports import frontier_json, sizes_csv
+from emulator.show.comparison.screens import frontier_page
 
 NIGHTS = 40
 

@@ -9,11 +9,13 @@ from call_counts import calls_of
 from quiet_night import QUIET, RIGHT, changed, problems
 
 from emulator.errors import Problem, ScenarioError
+from emulator.scenario import models
 from emulator.scenario.load import from_settings, load, load_text
 from emulator.scenario.messages import shape
 from emulator.scenario.models import Arrival, Distribution, Queue, Retry
 from emulator.scenario.stated import resolved
 from emulator.scenario.text import read
+from emulator.scenario.values import Model
 
 SECOND = 1_000_000
 
@@ -275,6 +277,23 @@ def test_a_small_file_loads_at_once() -> None:
     """The example of the docs is loaded in some 20,000 calls (about 10 ms on a quiet machine)."""
     load(RIGHT / "shown.yaml")
     assert calls_of(lambda: load(RIGHT / "shown.yaml")) < 40_000
+
+
+def test_defaults_are_what_the_models_take() -> None:
+    """A default that is a part of a scenario itself is one that validation would give."""
+    defaults = {
+        f"{model.__name__}.{name}": field.default
+        for model in vars(models).values()
+        if isinstance(model, type) and issubclass(model, Model)
+        for name, field in model.model_fields.items()
+        if isinstance(field.default, Model)
+    }
+    assert len(defaults) >= 10
+    for name, default in defaults.items():
+        given = {key: getattr(default, key) for key in default.model_fields_set}
+        taken = type(default)(**given)
+        assert (taken, taken.model_fields_set) == (default, default.model_fields_set), name
+        assert taken.__dict__ == default.__dict__
 
 
 def test_loaded_scenarios_compare_by_what_they_say() -> None:

@@ -8,7 +8,7 @@ from stand_in_world import HOUR, MINUTE, Night, at
 
 from emulator.timeline.agenda import ENDS, REST
 from emulator.world.draws import Draws, Purpose
-from emulator.world.fault_hits import why_missed
+from emulator.world.fault_effects import why_missed
 from emulator.world.faults import Missed
 from emulator.world.sampling import sampling_of
 

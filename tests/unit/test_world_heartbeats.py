@@ -122,7 +122,7 @@ def test_silence_runs_from_the_newest_message_that_has_come() -> None:
     d.broker.heartbeat(10, 0, d.message(3, 3), ())
     d.at(30)
     assert d.broker.heartbeat(30, 0, d.message(1, 1), ()) is None
-    assert d.broker.take(30, 0, d.message(1, 2), ("night",), frozenset(), None) is not None
+    assert d.broker.take(30, d.message(1, 2), ("night",), frozenset(), None) is not None
     assert d.broker.silence_end("dome-1", 1) == 50
     d.at(60)
     assert d.broker.is_lost("dome-1", 1)

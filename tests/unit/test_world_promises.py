@@ -6,8 +6,8 @@ import pytest
 
 from emulator.record.events import Row
 from emulator.record.recorder import Recorder
+from emulator.scenario.fault_kinds import FAULT_KINDS
 from emulator.scenario.load import from_settings
-from emulator.scenario.models.faults import FAULT_KINDS
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
 

@@ -12,6 +12,7 @@ from emulator.timeline.ticks import say
 
 __all__ = [
     "LAWS",
+    "NO_TIME",
     "Distribution",
     "DrawnNumber",
     "Factor",
@@ -300,3 +301,6 @@ Factor = Annotated[Annotated[Annotated[float, Field(gt=0, le=10_000)], Tag("(num
 SpeedFactor = Annotated[Annotated[Annotated[float, Field(gt=0, le=1000)], Tag("(number)")] | _Law, Discriminator(_form)]
 ShareOrDrawn = Annotated[Annotated[Share, Tag("(number)")] | _Law, Discriminator(_form)]
 HowMany = Annotated[Annotated[Annotated[int, Field(ge=1, le=100_000)], Tag("(number)")] | _Law, Discriminator(_form)]
+
+NO_TIME: Final = Distribution.model_construct(constant=0)
+"""The default of a time that most scenarios leave out. Defaults are not validated: a test does that once for all."""

@@ -5,7 +5,7 @@ from typing import Annotated, Any, Literal
 
 from pydantic import Discriminator, Field, Tag
 
-from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.distribution import NO_TIME, Distribution
 from emulator.scenario.values import (
     Count,
     Duration,
@@ -45,10 +45,10 @@ class Link(Model):
     """The link between a worker and the broker."""
 
     delay_out: Distribution = Field(
-        default=Distribution(constant=0),
+        default=NO_TIME,
         description="Of messages to the broker; a drawn one lets them overtake each other.",
     )
-    delay_back: Distribution = Field(default=Distribution(constant=0), description="Of the broker's answers.")
+    delay_back: Distribution = Field(default=NO_TIME, description="Of the broker's answers.")
     loss_out: Share = Field(default=0.0, description="This share of messages to the broker is lost.")
     loss_back: Share = Field(default=0.0, description="This share of answers is lost.")
     answer_within: PositiveDuration = Field(default=10_000_000, description="Then the request is sent again.")
@@ -168,7 +168,7 @@ class Pool(Model):
         description="The queues that they take jobs from. Of all of them the best job goes first: priority, place.",
     )
     poll: Distribution = Field(
-        default=Distribution(constant=0),
+        default=NO_TIME,
         description="An idle worker asks this often; 0: the broker hands over at the end of the instant. "
         "Of those who ask, the longest idle gets the best job; among equals, the first in the file. A distribution "
         "that has a longest time is drawn once for each worker.",
@@ -183,9 +183,7 @@ class Pool(Model):
         "came; default: never.",
     )
     slots: int = Field(default=1, ge=1, le=1000, description="Jobs that one worker works on at once.")
-    boots_in: Distribution = Field(
-        default=Distribution(constant=0), description="From being switched on to the first request."
-    )
+    boots_in: Distribution = Field(default=NO_TIME, description="From being switched on to the first request.")
     speed: Speed = Field(default=1.0, description="Work done in a unit of time; 2 halves the time of each part.")
     equipped_with: tuple[Name, ...] = Field(
         default=(), strict=False, description="What they have: tape, or tape 2.1 with a version."
@@ -214,8 +212,10 @@ class Pool(Model):
     stops_at_lease_end: bool = Field(
         default=False, description="true: stops work when its own clock says the lease has ended."
     )
-    link: Link = Field(default=Link(), description="Their link to the broker.")
-    clock: SkewedClock = Field(default=SkewedClock(), description="How their clocks differ from true time.")
+    link: Link = Field(default=Link.model_construct(), description="Their link to the broker.")
+    clock: SkewedClock = Field(
+        default=SkewedClock.model_construct(), description="How their clocks differ from true time."
+    )
 
     @property
     def count(self) -> int:
@@ -395,7 +395,7 @@ class Queue(Model):
         "or as a clock time.",
     )
     time_limit: TimeLimit | None = Field(default=None, description="The time limit of one attempt; default: none.")
-    retry: Retry = Field(default=Retry(), description="When a job is tried again.")
+    retry: Retry = Field(default=Retry.model_construct(), description="When a job is tried again.")
     capacity: Count | None = Field(
         default=None, description="Unfinished jobs that it holds; more are refused. Default: no limit."
     )

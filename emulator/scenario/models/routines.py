@@ -9,7 +9,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import BeforeValidator, Discriminator, Field, PlainSerializer, Tag, WithJsonSchema
 
-from emulator.scenario.models.distribution import Distribution
+from emulator.scenario.models.distribution import NO_TIME, Distribution
 from emulator.scenario.models.pools import AskAgain, Retry, TimeLimit, wrong_terms
 from emulator.scenario.values import (
     Duration,
@@ -109,7 +109,7 @@ class Growing(Model):
     takes a time of its own that is drawn, write the part with `for_each` instead.
     """
 
-    base: Distribution = Field(default=Distribution(constant=0), description="What it takes with no element at all.")
+    base: Distribution = Field(default=NO_TIME, description="What it takes with no element at all.")
     per_element: PositiveDuration | None = Field(
         default=None, description="So much more for each element of the list parameter `of`."
     )

@@ -258,7 +258,7 @@ class Scenario(Model):
     growth: tuple[Growth, ...] = Field(
         default=(), strict=False, max_length=20, description="What grows as the months pass, for `forecast` alone."
     )
-    broker: Broker = Field(default=Broker(), description="How the broker behaves.")
+    broker: Broker = Field(default=Broker.model_construct(), description="How the broker behaves.")
     queues: dict[NewName, Queue] = Field(min_length=1, description="The queues, by name.")
     pools: dict[NewName, Pool] = Field(min_length=1, description="The pools of workers, by name.")
     systems: dict[NewName, System] = Field(default={}, description="The systems that parts call, by name.")
