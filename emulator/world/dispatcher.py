@@ -232,7 +232,7 @@ class Dispatcher:
             return  # it asks again when it is reached again
         if worker.is_plain:
             self.wait(worker, self._agenda.now)
-            if worker.model.woken_on_demand:
+            if self.sleepers and worker.model.woken_on_demand:
                 self.idle(worker)
         elif not (worker.cut_out or worker.cut_back):
             worker.asking = request = Request("take", worker)
@@ -312,8 +312,13 @@ class Dispatcher:
             worker.poll_anchor = anchor
             worker.asked_at = -1
             insort(alike.places, (anchor % alike.poll, worker.index, worker), key=_place)
-        if self._due_at < 0 and (self.broker.has_waiting(alike.queues) or self.doubles.offered):
-            self.hand_over_soon()
+        if self._due_at < 0:
+            for queue, _ in alike.view:
+                if queue.waiting:
+                    self.hand_over_soon()
+                    return
+            if self.doubles.offered:
+                self.hand_over_soon()
 
     def offer(self, worker: Worker, free: int) -> Offer:
         """Give what a worker with so many free slots offers a job."""
