@@ -13,7 +13,7 @@ from collections.abc import Iterable, Iterator, Sequence
 from functools import cached_property
 from typing import Final, NamedTuple
 
-from emulator.broker.matching import meets
+from emulator.broker.rules import meets
 from emulator.measure.story.facts import MOST_CITED, SURROUNDING, Causes, Piece, Settings, Source
 from emulator.measure.story.occupation import BUSY, IDLE, LEASING, NONE_ON, OCCUPYING, Leases, Occupation
 from emulator.record.event_view import EventView
