@@ -132,9 +132,9 @@ class World:
         self.faults = Faults(context, targets, scenario)
         self.actions = Actions(context, self.control, self.lifecycle, scenario)
         self._stuck = StuckJobs(context, self.broker, self.arrivals, self.faults, self.actions)
-        self._tie()
+        self._connect()
 
-    def _tie(self) -> None:
+    def _connect(self) -> None:
         """Hand each part what it needs of those that were made after it."""
         dispatcher, lifecycle, notices = self.dispatcher, self.lifecycle, self.notices
         heartbeats, transport, execution, power = self.heartbeats, self.transport, self.execution, self.power
