@@ -33,8 +33,7 @@ from emulator.record.events import Sink
 from emulator.scenario.models import System
 from emulator.timeline.agenda import ENDS, FAULTS, Agenda
 from emulator.timeline.bucket import TokenBucket
-from emulator.world.distribution import Distribution
-from emulator.world.draws import Draws, Purpose
+from emulator.world.draws import Distribution, Draws, Purpose
 from emulator.world.sampling import sampling_of
 
 __all__ = [
