@@ -12,11 +12,11 @@ else (an occurrence of a recurrence, a resubmitted job, a call, a fault) has an 
 A new purpose takes the next free number. The numbers and the layout of the message are fixed for ever: a change
 would redraw every scenario in the world.
 
-A distribution of times turns such numbers into ticks. It is an immutable value, built once; it asks for a fixed number of uniforms (``uniforms``), turns
-them by the inverse of its distribution function, and gives whole ticks, never negative, never above ``LONGEST``. More
-uniform means more time, so that settings compared on the same draws stay comparable. Parameters are times in whole
-ticks and plain numbers; what follows from them (a scale from a mean) is worked out in ``decimal``, the same everywhere.
-Wrong parameters raise ValueError when the distribution is built.
+A distribution of times turns such numbers into ticks. It is an immutable value, built once; it asks for a fixed number
+of uniforms (``uniforms``), turns them by the inverse of its distribution function, and gives whole ticks, never
+negative, never above ``LONGEST``. More uniform means more time, so that settings compared on the same draws stay
+comparable. Parameters are times in whole ticks and plain numbers; what follows from them (a scale from a mean) is
+worked out in ``decimal``, the same everywhere. Wrong parameters raise ValueError when the distribution is built.
 """
 
 from collections.abc import Callable
