@@ -24,10 +24,9 @@ from emulator.broker.jobs import (
     View,
     rare,
 )
-from emulator.broker.matching import Offer
 from emulator.broker.prerequisites import REFUSED
 from emulator.broker.retry import Retries
-from emulator.broker.rules import Hint, Outcome
+from emulator.broker.rules import Hint, Offer, Outcome
 from emulator.broker.states import Request, State
 from emulator.broker.workers import Holder, Message
 from emulator.errors import DefectError

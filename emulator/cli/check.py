@@ -61,7 +61,7 @@ def check(
         loaded = read_changed(file, allow_folders, change, add)
         every = (loaded.scenario, *loaded.variants.values())
         if any(entry.trace is not None for scenario in every for entry in scenario.arrivals):
-            from emulator.world.planned import check_traces  # few scenarios have a trace
+            from emulator.world.plan import check_traces  # few scenarios have a trace
 
             check_traces(loaded)
         if resolved:

@@ -140,7 +140,7 @@ def compare(
     from emulator.cli.progress import progress
     from emulator.experiment.compare import StoppedComparison
     from emulator.experiment.compare import compare as work
-    from emulator.measure.comparison.outcome import outcome_of
+    from emulator.measure.comparison.shares import outcome_of
     from emulator.show.comparison.exports import as_csv, as_markdown, comparison_json, sentence
     from emulator.show.comparison.screens import comparison_page
 
@@ -289,7 +289,7 @@ def size(
     check_writable((csv_path,))
 
     from emulator.cli.progress import progress
-    from emulator.measure.comparison.outcome import outcome_of_size
+    from emulator.measure.comparison.shares import outcome_of_size
     from emulator.show.comparison.exports import sizes_csv
 
     loaded = read_changed(file, allow_folders, change, add)

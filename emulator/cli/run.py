@@ -124,7 +124,7 @@ def run(
         nonlocal shown
         from emulator.cli.progress import progress
         from emulator.experiment.compare import nights as work
-        from emulator.measure.comparison.outcome import outcome_of
+        from emulator.measure.comparison.shares import outcome_of
         from emulator.show.comparison.exports import comparison_json, sentence
         from emulator.show.comparison.screens import comparison_page
 

@@ -24,12 +24,12 @@ from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.replications import Replications, Seen, looks
 from emulator.experiment.settings import setting_of
+from emulator.measure.comparison.intervals import check_scipy, load_scipy
 from emulator.measure.comparison.paired import Precision, too_wide
 from emulator.measure.comparison.paired import precision as read_precision
 from emulator.measure.comparison.preference import DEFAULT_PREFER
 from emulator.measure.comparison.questions import Answers, answers_of
-from emulator.measure.comparison.recommendation import CutShort
-from emulator.measure.comparison.tables import check_scipy, load_scipy
+from emulator.measure.comparison.result import CutShort
 from emulator.measure.comparison.wanted import PlayedNight
 from emulator.record.results_file import ResultsFile
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be

@@ -3,9 +3,8 @@
 from dataclasses import dataclass, fields
 from typing import Any
 
-from emulator.measure.comparison.frontier import Frontier
 from emulator.measure.comparison.result import Comparison
-from emulator.measure.comparison.sizing import Sizing
+from emulator.measure.comparison.sizing import Frontier, Sizing
 from emulator.show.comparison.exports import (
     comparison_json,
     frontier_json,

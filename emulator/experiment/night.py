@@ -45,7 +45,7 @@ from emulator.world.tonight import offered_load
 from emulator.world.world import World
 
 if TYPE_CHECKING:
-    from emulator.measure.comparison.outcome import Outcome
+    from emulator.measure.comparison.shares import Outcome
     from emulator.record.log_reader import Log
     from emulator.record.log_writer import SqliteRecorder
 

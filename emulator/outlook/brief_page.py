@@ -11,7 +11,7 @@ from math import ceil, floor
 from types import MappingProxyType
 from typing import Any, Final
 
-from emulator.measure.comparison.interval import Interval
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.words import value
 from emulator.outlook.brief import Assumption, Brief, FactSeen, Figured, RequirementSeen, WhatIf
 from emulator.scenario.stated import NOT_STATED as NO_SOURCE

@@ -124,7 +124,7 @@ class Station:
         ((law, more, many), *rest) = self._parts
         places = [(place + 0.5) / _POINTS for place in range(_POINTS)]
         if rest or many != 1:
-            from emulator.measure.comparison.tables import normal_quantile
+            from emulator.measure.comparison.intervals import normal_quantile
 
             spread = math.sqrt(self.variance)
             return [max(0.0, self.work + spread * normal_quantile(place)) for place in places]

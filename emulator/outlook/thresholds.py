@@ -15,7 +15,7 @@ from emulator.errors import InputError
 from emulator.experiment.comparison_plan import seed_from
 from emulator.experiment.settings import setting_of
 from emulator.experiment.watched_nights import open_watch
-from emulator.measure.comparison.tables import check_scipy
+from emulator.measure.comparison.intervals import check_scipy
 from emulator.measure.signals import STEP, Signal, WatchedNight, signals_of
 from emulator.outlook.found import Found, Growth, Help, found_of, growth_of, helps_of
 from emulator.outlook.table import (

@@ -27,7 +27,7 @@ from emulator.scenario.variants import chosen
 from emulator.show.watch import Ahead, Sight, day_of, note
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import MINUTE, SECOND
-from emulator.world.fault_times import aim_of
+from emulator.world.faults import aim_of
 
 __all__ = [
     "KEYS",

@@ -63,7 +63,7 @@ class FaultHandle:
         if self.hit and not self._struck:
             raise InputError(f"{self.kind} has been ended before")
         for struck in self._struck:
-            timing = struck.lane.timing
+            timing = struck.stream.timing
             if timing.lasts is not None or timing.instant:
                 raise InputError(f"{self.kind} ends by itself: leave out `lasts` or `back_after` to end it by hand")
         struck_now, self._struck = self._struck, []

@@ -16,12 +16,11 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.world.access import Access
 from emulator.world.arrivals import Arrivals
 from emulator.world.control import Control
-from emulator.world.fault_times import Lane
 from emulator.world.systems import Systems
 from emulator.world.worker import Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
 
-__all__ = ["EFFECTS", "Answer", "Effect", "Hits", "Targets", "why_missed"]
+__all__ = ["EFFECTS", "Answer", "Blow", "Effect", "Targets", "why_missed"]
 
 Answer = bool | str | None
 """What the world says of a request: False, or the code of why, where it hit nothing."""
@@ -59,9 +58,10 @@ class Blow:
 
     worker: Worker
 
-    def __init__(self, targets: Targets, scenario: Scenario, cause: int, lane: Lane, holds: Fault | None) -> None:
+    def __init__(self, targets: Targets, scenario: Scenario, cause: int, fault: Fault, name: str) -> None:
         self.targets, self.scenario, self.cause = targets, scenario, cause
-        self.fault, self.name, self.holds = lane.fault, lane.name, holds
+        self.fault, self.name = fault, name
+        self.holds: Fault | None = None
         self.freed: tuple[str, ...] = ()
 
     @property
@@ -205,11 +205,6 @@ EFFECTS: Final[Mapping[str, Effect]] = MappingProxyType(
 )
 """What each kind of fault does: the rest of its row in ``emulator.scenario.fault_kinds``."""
 
-_Key = tuple[str, str, str]
-"""(kind, target, part of it): what an occurrence takes hold of."""
-
-_Token = tuple[int, int]
-
 
 def why_missed(answer: Answer, otherwise: str = "hit_nothing") -> str:
     """Give the code of why a request hit nothing; "" when it hit.
@@ -220,60 +215,3 @@ def why_missed(answer: Answer, otherwise: str = "hit_nothing") -> str:
     if isinstance(answer, str):
         return answer
     return otherwise if answer is False else ""
-
-
-class Hits:
-    """Applies faults to the world and undoes them, keeping count of those that overlap."""
-
-    __slots__ = ("_lasting", "_scenario", "_targets")
-
-    def __init__(self, targets: Targets, scenario: Scenario) -> None:
-        self._targets = targets
-        self._scenario = scenario
-        self._lasting: dict[_Key, dict[_Token, Fault]] = {}
-
-    def begin(self, cause: int, lane: Lane, number: int, worker: Worker | None, fault: Fault) -> str:
-        """Let an occurrence begin, as strong as ``fault`` says; give why it hit nothing, "" when it hit."""
-        keys = _keys(lane, worker)
-        overlaps = any(self._lasting.get(key) for key in keys)
-        why = why_missed(self._apply(cause, lane, worker, fault), EFFECTS[lane.kind].missed)
-        if why and not overlaps:
-            if EFFECTS[lane.kind].has_value:
-                self._apply(cause, lane, worker, None)  # a value may have been taken all the same
-            return why
-        for key in keys:
-            self._lasting.setdefault(key, {})[lane.place, number] = fault
-        return ""
-
-    def end(self, cause: int, lane: Lane, number: int, worker: Worker | None) -> None:
-        """Let an occurrence that hit end; what it did is undone if no other of its kind still lasts."""
-        free: list[_Key] = []
-        for key in _keys(lane, worker):
-            lasting = self._lasting[key]
-            was_last = next(reversed(lasting)) == (lane.place, number)
-            del lasting[lane.place, number]
-            if not lasting:
-                del self._lasting[key]
-                free.append(key)
-            elif was_last and EFFECTS[lane.kind].has_value:
-                self._apply(cause, lane, worker, next(reversed(lasting.values())))
-        if free:
-            self._apply(cause, lane, worker, None, tuple(part for _, _, part in free))
-
-    def _apply(
-        self, cause: int, lane: Lane, worker: Worker | None, holds: Fault | None, freed: tuple[str, ...] = ()
-    ) -> Answer:
-        """Put a fault in force on a lane's target, or (None) what was before any."""
-        effect, blow = EFFECTS[lane.kind], Blow(self._targets, self._scenario, cause, lane, holds)
-        blow.freed = freed
-        if worker is not None:
-            blow.worker, blow.name = worker, worker.name
-        if holds is not None or effect.has_value:
-            return effect.begin(blow)
-        return None if effect.end is None else effect.end(blow)
-
-
-def _keys(lane: Lane, worker: Worker | None) -> list[_Key]:
-    """Give what an occurrence of a lane takes hold of."""
-    name = lane.name if worker is None else worker.name
-    return [(lane.kind, name, part) for part in EFFECTS[lane.kind].parts(lane.fault)]

@@ -9,10 +9,16 @@ from collections.abc import Sequence
 from math import ceil, floor
 from typing import Final
 
-from emulator.measure.comparison.interval import Interval
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.paired import called, change, reach
-from emulator.measure.comparison.recommendation import CandidateStanding, LeaderDifference, Recommendation
-from emulator.measure.comparison.result import Comparison, Share, Spread
+from emulator.measure.comparison.result import (
+    CandidateStanding,
+    Comparison,
+    LeaderDifference,
+    Recommendation,
+    Share,
+    Spread,
+)
 from emulator.measure.comparison.shares import ALL, nights_enough
 from emulator.measure.comparison.wanted import label_of, wanted
 from emulator.measure.words import number, value

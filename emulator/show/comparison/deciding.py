@@ -12,8 +12,7 @@ from dataclasses import dataclass
 from typing import Final
 
 from emulator.measure.comparison.paired import called
-from emulator.measure.comparison.recommendation import CandidateStanding, Recommendation, RequirementStanding
-from emulator.measure.comparison.result import Comparison, Share
+from emulator.measure.comparison.result import CandidateStanding, Comparison, Recommendation, RequirementStanding, Share
 from emulator.measure.comparison.wanted import Reading, label_of, wanted
 from emulator.measure.words import duration, number, value
 from emulator.scenario.durations import parse_duration

@@ -1,6 +1,6 @@
 """Writes a comparison for programs: a verdict in one sentence, JSON, CSV, Markdown, test results in XML.
 
-A comparison stands by what it recommends (``emulator.measure.comparison.outcome``). What so few nights leave open has
+A comparison stands by what it recommends (``emulator.measure.comparison.shares``). What so few nights leave open has
 not been shown. Floats have nine significant digits.
 
 The XML has one ``testsuite`` with a ``testcase`` for each requirement: ``failure`` where it does not hold, ``error``
@@ -17,13 +17,11 @@ from types import MappingProxyType
 from typing import Any, Final, Literal
 from xml.etree import ElementTree as ET
 
-from emulator.measure.comparison.frontier import Frontier
-from emulator.measure.comparison.interval import Interval
-from emulator.measure.comparison.outcome import Outcome, outcome_of
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.paired import called, change
 from emulator.measure.comparison.result import Comparison, Difference, Share
-from emulator.measure.comparison.shares import ALL
-from emulator.measure.comparison.sizing import Sizing
+from emulator.measure.comparison.shares import ALL, Outcome, outcome_of
+from emulator.measure.comparison.sizing import Frontier, Sizing
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
 from emulator.scenario.variants import AS_WRITTEN

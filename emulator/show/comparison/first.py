@@ -7,13 +7,13 @@ from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
 
 from emulator.measure.comparison.paired import called
-from emulator.measure.comparison.recommendation import (
+from emulator.measure.comparison.result import (
     CandidateStanding,
+    Comparison,
     LeaderDifference,
     Recommendation,
     RequirementStanding,
 )
-from emulator.measure.comparison.result import Comparison
 from emulator.measure.comparison.wanted import Reading, label_of, wanted
 from emulator.measure.estimate import Figure, mean
 from emulator.measure.short_labels import SHORT_LABELS

@@ -9,10 +9,8 @@ from dataclasses import dataclass
 from typing import Final
 
 from emulator.measure.backlog import moments
-from emulator.measure.comparison.bands import Band, band
-from emulator.measure.comparison.interval import Interval
-from emulator.measure.comparison.recommendation import CandidateStanding, Recommendation
-from emulator.measure.comparison.result import Comparison, Share
+from emulator.measure.comparison.intervals import Band, Interval, band
+from emulator.measure.comparison.result import CandidateStanding, Comparison, Recommendation, Share
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of, wanted
 from emulator.measure.words import number, value

@@ -5,7 +5,7 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 from emulator.measure.comparison.analysis import finite
-from emulator.measure.comparison.interval import Interval
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.paired import called, change
 from emulator.measure.comparison.result import Comparison, Difference, Share
 from emulator.measure.comparison.shares import ALL

@@ -7,11 +7,10 @@ import shlex
 from collections.abc import Mapping, Sequence
 from typing import Any, Final
 
-from emulator.measure.comparison.frontier import Frontier, FrontierPoint
 from emulator.measure.comparison.paired import called, change, reach
 from emulator.measure.comparison.result import Comparison, Difference, Share, Spread
 from emulator.measure.comparison.shares import ALL
-from emulator.measure.comparison.sizing import Sized, Sizing
+from emulator.measure.comparison.sizing import Frontier, FrontierPoint, Sized, Sizing
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.short_labels import SHORT_LABELS
 from emulator.measure.words import number, value

@@ -7,13 +7,12 @@ import shlex
 from collections.abc import Callable, Sequence
 from typing import Final, NamedTuple
 
-from emulator.measure.comparison.frontier import Frontier
-from emulator.measure.comparison.interval import Interval
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.paired import called, say_verdict
 from emulator.measure.comparison.preference import DONE
 from emulator.measure.comparison.result import Comparison, Difference, Share
 from emulator.measure.comparison.shares import ALL
-from emulator.measure.comparison.sizing import Sized, Sizing
+from emulator.measure.comparison.sizing import Frontier, Sized, Sizing
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.words import spoken
