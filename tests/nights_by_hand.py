@@ -3,7 +3,7 @@
 from collections.abc import Iterable, Mapping, Sequence
 from typing import Any
 
-from emulator.measure.comparison.analysis import conclude
+from emulator.measure.comparison.analysis import Compared, conclude
 from emulator.measure.comparison.result import Comparison
 from emulator.measure.comparison.wanted import PlayedNight, Reading
 
@@ -51,4 +51,4 @@ def compared(nights: Iterable[PlayedNight], variants: Sequence[str], /, **keys: 
         "versions": {"program": "0"},
         "played": nights,
     }
-    return conclude(**{**given, **keys})
+    return conclude(Compared(**{**given, **keys}))

@@ -9,7 +9,7 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.timeline.agenda import Agenda
 from emulator.world.actions import Actions
 from emulator.world.draws import Draws
-from emulator.world.fault_hits import Targets
+from emulator.world.fault_effects import Targets
 from emulator.world.faults import Faults
 
 __all__ = ["HOUR", "MINUTE", "Night", "StandInWorld", "at"]

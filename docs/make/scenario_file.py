@@ -9,7 +9,8 @@ import sys
 from collections.abc import Iterator, Mapping
 from typing import Any, Final
 
-from emulator.scenario.hazards import HAZARDS
+from emulator.hazards import HAZARDS
+from emulator.scenario.fault_kinds import FAULT_KEYS
 from emulator.scenario.messages import SOURCES, is_of_keys, shape, words
 from emulator.scenario.models import arrivals, distribution, faults
 from emulator.scenario.schema import said_default
@@ -240,7 +241,7 @@ def _of_kinds(what: str, keys: Mapping[str, tuple[str, ...]]) -> list[str]:
 
 
 _KINDS: Final = {
-    "Fault": lambda: _of_kinds("fault", faults.FAULT_KEYS),
+    "Fault": lambda: _of_kinds("fault", FAULT_KEYS),
     "Action": lambda: _of_kinds("action", faults.ACTION_KEYS),
     "Arrival": lambda: _of_kinds("way of arriving", arrivals.ARRIVAL_KEYS),
 }

@@ -24,10 +24,9 @@ from emulator.broker.jobs import (
     View,
     rare,
 )
-from emulator.broker.matching import Offer
 from emulator.broker.prerequisites import REFUSED
 from emulator.broker.retry import Retries
-from emulator.broker.rules import Hint, Outcome
+from emulator.broker.rules import Hint, Offer, Outcome
 from emulator.broker.states import Request, State
 from emulator.broker.workers import Holder, Message
 from emulator.errors import DefectError
@@ -66,13 +65,6 @@ class Leases(Retries):
             DefectError: for a job that was never submitted.
         """
         return self._jobs.get(number) or self._job(number)
-
-    def has_waiting(self, queues: Sequence[str]) -> bool:
-        """Say whether any job of some queues waits for a worker, held ones aside (a busy key is no hold)."""
-        for name in queues:  # noqa: SIM110  # a generator takes twice as many steps
-            if self._queues[name].waiting:
-                return True
-        return False
 
     def best(self, queues: Sequence[str], offer: Offer, time_left: int | None) -> Entry | None:
         """Give the entry of the job that such a worker would be given now, None if there is none.

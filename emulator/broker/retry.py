@@ -23,7 +23,6 @@ from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Final, Literal, NamedTuple, cast
 
-from emulator.broker.finished import CODES, Finished
 from emulator.broker.jobs import PAUSING, PREREQUISITE, REASONS, Attempt, Entry, Job, Queue, rare
 from emulator.broker.prerequisites import Prerequisites
 from emulator.broker.rules import (
@@ -37,7 +36,7 @@ from emulator.broker.rules import (
     Verdict,
     jittered,
 )
-from emulator.broker.states import Facts, Request, State, in_plain_words, target, ways
+from emulator.broker.states import CODES, Facts, Finished, Request, State, in_plain_words, target, ways
 from emulator.broker.waiters import Keys, Waiters
 from emulator.broker.workers import Alarms, Workers
 from emulator.errors import DefectError, InputError

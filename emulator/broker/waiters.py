@@ -6,17 +6,16 @@ with values, and nothing that decides reads a sentence (``emulator.record.reason
 
 from collections.abc import Callable, Collection, Mapping, Sequence
 
-from emulator.broker.finished import ENDS, Finished
 from emulator.broker.jobs import BY_PERSON, NOT_DUE, PAUSING, PREREQUISITE, Entry, Job, Line, Queue, Row
-from emulator.broker.matching import Offer, equipment_of, meets, slots_of
 from emulator.broker.prerequisites import REFUSED, After, Key, Prerequisites, Unmet, Waiter
-from emulator.broker.states import State
+from emulator.broker.rules import Offer, equipment_of, meets, slots_of
+from emulator.broker.states import ENDS, Finished, State
 from emulator.errors import DefectError
 from emulator.record.reasons import Because, Reason, Why
 
 __all__ = [
+    "KeyQueue",
     "Keys",
-    "Lane",
     "Waiters",
     "explain",
 ]
@@ -120,7 +119,7 @@ class Waiters:
         return Because("prerequisite_failed", {"job": failed, "sub_state": sub_state})
 
 
-class Lane(Row):
+class KeyQueue(Row):
     """The jobs of one line with the same exclusive key; ``shown`` is the entry that stands for it in the line."""
 
     __slots__ = ("line", "shown")
@@ -154,7 +153,7 @@ class Keys:
 
     def __init__(self) -> None:
         self.users: dict[str, list[int]] = {}
-        self.lanes: dict[str, list[Lane]] = {}
+        self.lanes: dict[str, list[KeyQueue]] = {}
 
     def has_room(self, key: str, queue: Queue) -> bool:
         users = self.users.get(key)
@@ -167,7 +166,7 @@ class Keys:
             if not self.has_room(job.key, lane.line.queue):
                 lane.shown = None
 
-    def drop(self, key: str, lane: Lane) -> None:
+    def drop(self, key: str, lane: KeyQueue) -> None:
         """Forget an empty lane; ``Queue.add`` makes it anew."""
         del lane.line.lanes[key]
         self.lanes[key].remove(lane)
@@ -189,11 +188,11 @@ class Keys:
                     self.drop(key, lane)
         return freed
 
-    def lane(self, line: Line, key: str) -> Lane:
+    def lane(self, line: Line, key: str) -> KeyQueue:
         """Give the lane of a key in a line, made when first asked for."""
         found = line.lanes.get(key)
         if found is None:
-            found = line.lanes[key] = Lane(line)
+            found = line.lanes[key] = KeyQueue(line)
             self.lanes.setdefault(key, []).append(found)
         return found
 

@@ -12,7 +12,7 @@ from emulator.cli.options import allow_folder, read_changed, set_values
 from emulator.cli.outcomes import MET, MISSED, each_file
 
 if TYPE_CHECKING:
-    from emulator.scenario.hazards import Hazard, Margin
+    from emulator.hazards import Hazard, Margin
     from emulator.scenario.load import Loaded
     from emulator.show.layout import Page
 
@@ -55,13 +55,13 @@ def check(
     before = None if older_than is None else _day_before(older_than)
 
     def one(file: str) -> int:
-        from emulator.scenario.hazards import hazards, heartbeat_margins
+        from emulator.hazards import hazards, heartbeat_margins
         from emulator.scenario.stated import old_sources, source_counts
 
         loaded = read_changed(file, allow_folders, change, add)
         every = (loaded.scenario, *loaded.variants.values())
         if any(entry.trace is not None for scenario in every for entry in scenario.arrivals):
-            from emulator.world.planned import check_traces  # few scenarios have a trace
+            from emulator.world.plan import check_traces  # few scenarios have a trace
 
             check_traces(loaded)
         if resolved:

@@ -140,11 +140,9 @@ def compare(
     from emulator.cli.progress import progress
     from emulator.experiment.compare import StoppedComparison
     from emulator.experiment.compare import compare as work
-    from emulator.measure.comparison.outcome import outcome_of
-    from emulator.show.comparison.as_json import comparison_json
-    from emulator.show.comparison.page import comparison_page
-    from emulator.show.comparison.tables import as_csv, as_markdown
-    from emulator.show.comparison.verdict import sentence
+    from emulator.measure.comparison.shares import outcome_of
+    from emulator.show.comparison.exports import as_csv, as_markdown, comparison_json, sentence
+    from emulator.show.comparison.screens import comparison_page
 
     def show(found: "ComparisonResult") -> None:
         if as_json:
@@ -291,8 +289,8 @@ def size(
     check_writable((csv_path,))
 
     from emulator.cli.progress import progress
-    from emulator.measure.comparison.outcome import outcome_of_size
-    from emulator.show.comparison.tables import sizes_csv
+    from emulator.measure.comparison.shares import outcome_of_size
+    from emulator.show.comparison.exports import sizes_csv
 
     loaded = read_changed(file, allow_folders, change, add)
     options: dict[str, Any] = {
@@ -392,7 +390,7 @@ def guesses(
     """
     from emulator.cli.progress import progress
     from emulator.experiment.guesses import guesses as work
-    from emulator.show.comparison.guesses import guesses_json, guesses_page
+    from emulator.show.comparison.questions import guesses_json, guesses_page
 
     with progress("trying guesses", quiet=quiet, of="this step") as told:
         found = work(

@@ -10,7 +10,7 @@ import click
 from emulator.cli.outcomes import MET, MISSED, UNDECIDED
 
 if TYPE_CHECKING:
-    from emulator.measure.comparison.outcome import Outcome
+    from emulator.measure.comparison.shares import Outcome
     from emulator.scenario.load import Loaded
 
 __all__ = [

@@ -124,10 +124,9 @@ def run(
         nonlocal shown
         from emulator.cli.progress import progress
         from emulator.experiment.compare import nights as work
-        from emulator.measure.comparison.outcome import outcome_of
-        from emulator.show.comparison.as_json import comparison_json
-        from emulator.show.comparison.page import comparison_page
-        from emulator.show.comparison.verdict import sentence
+        from emulator.measure.comparison.shares import outcome_of
+        from emulator.show.comparison.exports import comparison_json, sentence
+        from emulator.show.comparison.screens import comparison_page
 
         with progress(file, quiet=quiet, of="the nights") as told:
             found = work(
@@ -144,12 +143,12 @@ def run(
 
             write_page(found.page(), Path(page))
         if junit is not None:
-            from emulator.show.comparison.results_xml import Open, nights_xml
+            from emulator.show.comparison.exports import Open, nights_xml
 
             open_as: dict[int, Open] = {MET: "skipped", MISSED: "failure"}
             write_text(junit, nights_xml(found, open_as.get(undecided, "error")))
         if csv_path is not None:
-            from emulator.show.comparison.tables import as_csv
+            from emulator.show.comparison.exports import as_csv
 
             write_text(csv_path, as_csv(found))
         if evidence is not None:

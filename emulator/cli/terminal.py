@@ -23,7 +23,7 @@ from rich.console import Console, Group
 from rich.live import Live
 
 from emulator.show.layout import Span, in_colour
-from emulator.show.watch.picture import Sight, picture
+from emulator.show.watch import Sight, picture
 
 __all__ = ["Terminal", "has_terminal", "keys_in", "size_of"]
 

@@ -24,19 +24,19 @@ from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.replications import Replications, Seen, looks
 from emulator.experiment.settings import setting_of
+from emulator.measure.comparison.intervals import check_scipy, load_scipy
 from emulator.measure.comparison.paired import Precision, too_wide
 from emulator.measure.comparison.paired import precision as read_precision
 from emulator.measure.comparison.preference import DEFAULT_PREFER
 from emulator.measure.comparison.questions import Answers, answers_of
-from emulator.measure.comparison.recommendation import CutShort
-from emulator.measure.comparison.tables import check_scipy, load_scipy
+from emulator.measure.comparison.result import CutShort
 from emulator.measure.comparison.wanted import PlayedNight
 from emulator.record.results_file import ResultsFile
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
 from emulator.scenario.variants import AS_WRITTEN, chosen
 from emulator.scenario.written import Change
-from emulator.show.comparison.so_far import SoFar, comparison_so_far
+from emulator.show.comparison.words import SoFar, comparison_so_far
 
 __all__ = [
     "StoppedComparison",

@@ -13,11 +13,11 @@ from typing import Any, Final
 from emulator.errors import InputError
 from emulator.experiment.comparison_result import ComparisonResult
 from emulator.experiment.settings import Setting, setting_of
-from emulator.measure.comparison.analysis import conclude
+from emulator.measure.comparison.analysis import Compared, conclude
 from emulator.measure.comparison.intervals import check_confidence
 from emulator.measure.comparison.preference import DEFAULT, DEFAULT_PREFER, DONE
 from emulator.measure.comparison.recommend import Entrant, nights_by_default
-from emulator.measure.comparison.recommendation import CutShort
+from emulator.measure.comparison.result import CutShort
 from emulator.measure.comparison.wanted import PlayedNight, check_names, default_figures, needed, wanted
 from emulator.record.meta import program_version
 from emulator.scenario.arguments import FLAG, NUMBER, WHOLE, may_be, must_be, texts
@@ -88,29 +88,31 @@ class ComparisonPlan:
     ) -> ComparisonResult:
         """Say what the nights say."""
         found = conclude(
-            title=self.title,
-            changes=self.changes,
-            files=self.files,
-            variants=[setting.name for setting in self.settings],
-            baseline=self.settings[0].name,
-            first_seed=self.first_seed,
-            nights=count,
-            confidence=self.confidence,
-            stopped=stopped,
-            measures=self.measures,
-            trade_off=self.trade_off,
-            requirements=self.requirements(),
-            lost=(),
-            versions={
-                "program": program_version(),
-                "zone data": zone_data_version(),
-                "python": platform.python_version(),
-            },
-            played=played,
-            entrants=self.entrants,
-            prefer=self.prefer,
-            planned=planned,
-            cut_short=cut_short,
+            Compared(
+                title=self.title,
+                changes=self.changes,
+                files=self.files,
+                variants=[setting.name for setting in self.settings],
+                baseline=self.settings[0].name,
+                first_seed=self.first_seed,
+                nights=count,
+                confidence=self.confidence,
+                stopped=stopped,
+                measures=self.measures,
+                trade_off=self.trade_off,
+                requirements=self.requirements(),
+                lost=(),
+                versions={
+                    "program": program_version(),
+                    "zone data": zone_data_version(),
+                    "python": platform.python_version(),
+                },
+                played=played,
+                entrants=self.entrants,
+                prefer=self.prefer,
+                planned=planned,
+                cut_short=cut_short,
+            )
         )
         files = [(setting.file, setting.text) for setting in self.settings]
         told = assumed(self.settings[0].loaded(), files, self._varied())

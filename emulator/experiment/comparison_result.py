@@ -3,15 +3,18 @@
 from dataclasses import dataclass, fields
 from typing import Any
 
-from emulator.measure.comparison.frontier import Frontier
 from emulator.measure.comparison.result import Comparison
-from emulator.measure.comparison.sizing import Sizing
-from emulator.show.comparison.as_json import comparison_json, frontier_json, sizing_json
-from emulator.show.comparison.frontiers import frontier_page
-from emulator.show.comparison.page import comparison_page
-from emulator.show.comparison.sizes import sizing_page
-from emulator.show.comparison.tables import rows
-from emulator.show.comparison.verdict import holds, sentence, size_holds
+from emulator.measure.comparison.sizing import Frontier, Sizing
+from emulator.show.comparison.exports import (
+    comparison_json,
+    frontier_json,
+    holds,
+    rows,
+    sentence,
+    size_holds,
+    sizing_json,
+)
+from emulator.show.comparison.screens import comparison_page, frontier_page, sizing_page
 from emulator.show.layout import WIDTH, Page
 
 __all__ = ["ComparisonResult", "FrontierResult", "SizingResult"]

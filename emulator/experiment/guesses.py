@@ -26,11 +26,10 @@ from emulator.experiment.comparison_plan import MOST_NIGHTS, seed_from
 from emulator.experiment.executors import Task, Workers, open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.settings import Setting, setting_of
-from emulator.measure.comparison.intervals import check_confidence, share_interval
+from emulator.measure.comparison.intervals import check_confidence, check_scipy, load_scipy, share_interval
 from emulator.measure.comparison.preference import standing
 from emulator.measure.comparison.questions import Corner, End, Guess, Resting, Rests
 from emulator.measure.comparison.result import VERDICTS, ShareVerdict
-from emulator.measure.comparison.tables import check_scipy, load_scipy
 from emulator.measure.comparison.wanted import PlayedNight, of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.words import duration, number

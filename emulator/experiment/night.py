@@ -37,16 +37,15 @@ from emulator.scenario.spelling import advise
 from emulator.scenario.stated import resolved, source_counts
 from emulator.show import meta as show
 from emulator.show.layout import WIDTH, Page
-from emulator.show.reasons import in_words
-from emulator.show.summary import summary
-from emulator.show.summary_json import as_json
+from emulator.show.summary import as_json, summary
+from emulator.show.words import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import SECOND
 from emulator.world.tonight import offered_load
 from emulator.world.world import World
 
 if TYPE_CHECKING:
-    from emulator.measure.comparison.outcome import Outcome
+    from emulator.measure.comparison.shares import Outcome
     from emulator.record.log_reader import Log
     from emulator.record.log_writer import SqliteRecorder
 

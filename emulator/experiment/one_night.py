@@ -6,8 +6,7 @@
 import sys
 
 from emulator.experiment.run import run
-from emulator.show.one_night import night_picture
-from emulator.show.page.data import columns
+from emulator.show.page.data import columns, night_picture
 
 __all__ = ["picture_of"]
 

@@ -3,10 +3,10 @@
 Each value, or pair of values, is run on the same nights; the shares decide.
 """
 
-from collections.abc import Callable, Mapping, Sequence
+from collections.abc import Callable, Sequence
 from concurrent.futures import Executor
-from dataclasses import dataclass
-from typing import Any, Final
+from dataclasses import replace
+from typing import Any, Final, TypeVar
 
 from emulator.errors import InputError
 from emulator.experiment.comparison_plan import seed_from
@@ -15,31 +15,28 @@ from emulator.experiment.executors import open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.replications import Replications
 from emulator.experiment.settings import Setting, setting_of
-from emulator.measure.comparison.frontier import Frontier, conclude_frontier
-from emulator.measure.comparison.intervals import check_confidence
-from emulator.measure.comparison.sizing import SizedRequirement, Sizing, conclude_sizing
-from emulator.measure.comparison.tables import check_scipy, load_scipy
+from emulator.measure.comparison.intervals import check_confidence, check_scipy, load_scipy
+from emulator.measure.comparison.sizing import (
+    Frontier,
+    Search,
+    SizedRequirement,
+    Sizing,
+    conclude_frontier,
+    conclude_sizing,
+)
 from emulator.measure.comparison.wanted import PlayedNight
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, listed, may_be, must_be, texts
 from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
 from emulator.scenario.models.scenario import Requirement
-from emulator.scenario.schedules import planned_on
 from emulator.scenario.variants import absent_workers, changes_the_world
 from emulator.scenario.written import value_at
-from emulator.show.comparison.so_far import SoFar, frontier_so_far, size_so_far
+from emulator.show.comparison.words import SoFar, frontier_so_far, size_so_far
 from emulator.timeline.ticks import HOUR
 
-__all__ = [
-    "Trial",
-    "asked_of",
-    "check_number",
-    "frontier",
-    "of_length",
-    "size",
-    "try_each",
-    "values_from",
-]
+__all__ = ["asked_of", "check_number", "frontier", "of_length", "size", "values_from"]
+
+Answer = TypeVar("Answer", Sizing, Frontier)
 
 
 _MOST_VALUES: Final = 100
@@ -110,54 +107,10 @@ def size(
     loaded = loaded_from(scenario, allow_folders)
     asked = asked_of(loaded, share, nights)
     tried = values_from(values, first, last, step)
-    patches = [(f"{by} = {value}", {by: of_length(loaded, by, value)}) for value in tried]
-    seed = seed_from(loaded.scenario.seed, first_seed)
-
-    def conclude(trial: Trial, count: int) -> Sizing:
-        return conclude_sizing(
-            title=loaded.title,
-            changes=tuple(map(str, loaded.changes)),
-            file=loaded.name,
-            path=by,
-            share=asked,
-            confidence=confidence,
-            nights=count,
-            first_seed=seed,
-            values=tried,
-            absent=tuple((value, absent) for value, absent in zip(tried, trial.absent, strict=True) if absent),
-            random=trial.random,
-            requirements=trial.requirements,
-            worker_hours=trial.worker_hours,
-            searched="largest" if largest else "smallest",
-            held=trial.held,
-            choose=not changes_the_world(tuple(by.split("."))),
-        )
-
-    def seen(trial: Trial, count: int) -> None:
-        if so_far is not None:
-            so_far(size_so_far(conclude(trial, count)))
-
-    trial = try_each(loaded, patches, seed, nights, processes, executor, progress, None if so_far is None else seen)
-    return SizingResult.of(conclude(trial, nights))
-
-
-@dataclass(frozen=True, slots=True)
-class Trial:
-    """What many nights with each of several settings came to, setting by setting.
-
-    Attributes:
-        held: by seed, whether all requirements held in that night; None where there was nothing to judge.
-        requirements: each of them by itself.
-        worker_hours: that are planned.
-        absent: the workers that are not there and that a fault or an action is aimed at.
-        random: whether anything in the nights was drawn by chance.
-    """
-
-    held: list[list[tuple[int, bool | None]]]
-    requirements: list[list[SizedRequirement]]
-    worker_hours: list[float]
-    absent: list[tuple[str, ...]]
-    random: bool
+    search = _search(loaded, (by,), tried, asked, nights, confidence, largest=largest)
+    search = replace(search, first_seed=seed_from(loaded.scenario.seed, first_seed))
+    told = None if so_far is None else lambda sizing: so_far(size_so_far(sizing))
+    return SizingResult.of(_carry_out(search, loaded, conclude_sizing, told, processes, executor, progress))
 
 
 def asked_of(loaded: Loaded, share: float | None, nights: int) -> float:
@@ -173,45 +126,87 @@ def asked_of(loaded: Loaded, share: float | None, nights: int) -> float:
     return max(in_shares, default=_SHARE) if share is None else max([share, *in_shares])
 
 
-def try_each(
+def _search(
     loaded: Loaded,
-    patches: Sequence[tuple[str, Mapping[str, Any]]],
-    seed: int,
+    paths: tuple[str, ...],
+    values: Sequence[Any],
+    share: float,
     nights: int,
+    confidence: float,
+    *,
+    largest: bool,
+) -> Search:
+    """Begin a search: nothing is tried yet."""
+    return Search(
+        title=loaded.title,
+        changes=tuple(map(str, loaded.changes)),
+        file=loaded.name,
+        paths=paths,
+        share=share,
+        confidence=confidence,
+        nights=nights,
+        first_seed=loaded.scenario.seed,
+        values=values,
+        searched="largest" if largest else "smallest",
+        choose=not changes_the_world(tuple(paths[0].split("."))),
+    )
+
+
+def _carry_out(
+    search: Search,
+    loaded: Loaded,
+    conclude: Callable[[Search], Answer],
+    told: Callable[[Answer], None] | None,
     processes: int | None,
     executor: Executor | None,
     progress: Progress | None,
-    seen: Callable[[Trial, int], None] | None = None,
-) -> Trial:
-    """Run the same nights with each of several named patches of a scenario.
-
-    ``seen`` is told, from time to time, what so many nights of each come to.
+) -> Answer:
+    """Run the same nights with each value, and conclude; ``told`` is told, from time to time, the answer so far.
 
     Raises:
         InputError: when a night failed to run.
     """
-    settings = [setting_of(loaded, name, patch) for name, patch in patches]
-    tells = None if seen is None else lambda played, count: seen(_trial(settings, played, count), count)
+    settings = []
+    for value in search.values:
+        each = dict(zip(search.paths, value if len(search.paths) > 1 else (value,), strict=True))
+        name = ", ".join(f"{path} = {one}" for path, one in each.items())
+        settings.append(setting_of(loaded, name, {path: of_length(loaded, path, one) for path, one in each.items()}))
+
+    def seen(played: list[PlayedNight], count: int) -> None:
+        if told is not None:
+            told(conclude(_tried(search, settings, played, count)))
+
+    tells = None if told is None else seen
     with open_workers(settings, processes, executor, meanwhile=load_scipy) as workers:
-        played = Replications(settings, (), seed, workers, nights, progress=progress, seen=tells).run(nights)
+        replications = Replications(
+            settings, (), search.first_seed, workers, search.nights, progress=progress, seen=tells
+        )
+        played = replications.run(search.nights)
     if failed := next((one for one in played if one.failure), None):
         raise InputError(f"the night with {failed.variant} and seed {failed.seed} failed to run: {failed.failure}")
-    return _trial(settings, played, nights)
+    return conclude(_tried(search, settings, played, search.nights))
 
 
-def _trial(settings: Sequence[Setting], played: Sequence[PlayedNight], count: int) -> Trial:
-    """Put together what was played: setting by setting, so many nights of each."""
-    trial = Trial([], [], [], [], any(one.drawn for one in played))
-    for number, setting in enumerate(settings):
-        its = played[number * count : (number + 1) * count]
-        scenario, clock = setting.loaded().scenario, setting.loaded().clock
-        trial.held.append([(one.seed, _all_of(one)) for one in its])
-        trial.requirements.append(
+def _tried(search: Search, settings: Sequence[Setting], played: Sequence[PlayedNight], count: int) -> Search:
+    """Give a search with what was played for it: setting by setting, so many nights of each."""
+    nights = [played[place * count : (place + 1) * count] for place in range(len(settings))]
+    scenarios = [setting.loaded().scenario for setting in settings]
+    return replace(
+        search,
+        nights=count,
+        held=[[(one.seed, _all_of(one)) for one in its] for its in nights],
+        requirements=[
             [_requirement(one, place, its) for place, one in enumerate(scenario.must_hold) if has_bound(one)]
-        )
-        trial.worker_hours.append(sum(planned_on(scenario, clock).values()) / HOUR)
-        trial.absent.append(absent_workers(scenario))
-    return trial
+            for scenario, its in zip(scenarios, nights, strict=True)
+        ],
+        worker_hours=[sum(setting.stated.planned_on.values()) / HOUR for setting in settings],
+        absent=tuple(
+            (value, absent)
+            for value, scenario in zip(search.values, scenarios, strict=True)
+            if (absent := absent_workers(scenario))
+        ),
+        random=any(one.drawn for one in played),
+    )
 
 
 def of_length(loaded: Loaded, path: str, value: Any) -> Any:
@@ -316,38 +311,10 @@ def frontier(
         raise InputError("values: give two lists, one for each path of `by`")
     tried = [(x, y) for x in both[0] for y in both[1]]
     check_number(len(tried), "pairs")
-    patches = [
-        (f"{first} = {x}, {second} = {y}", {first: of_length(loaded, first, x), second: of_length(loaded, second, y)})
-        for x, y in tried
-    ]
-    seed = seed_from(loaded.scenario.seed, first_seed)
-
-    def conclude(trial: Trial, count: int) -> Frontier:
-        return conclude_frontier(
-            title=loaded.title,
-            changes=tuple(map(str, loaded.changes)),
-            file=loaded.name,
-            paths=(first, second),
-            share=asked,
-            confidence=confidence,
-            nights=count,
-            first_seed=seed,
-            pairs=tried,
-            absent=tuple((pair, absent) for pair, absent in zip(tried, trial.absent, strict=True) if absent),
-            random=trial.random,
-            requirements=trial.requirements,
-            worker_hours=trial.worker_hours,
-            searched="largest" if largest else "smallest",
-            held=trial.held,
-            choose=not changes_the_world(tuple(first.split("."))),
-        )
-
-    def seen(trial: Trial, count: int) -> None:
-        if so_far is not None:
-            so_far(frontier_so_far(conclude(trial, count)))
-
-    trial = try_each(loaded, patches, seed, nights, processes, executor, progress, None if so_far is None else seen)
-    return FrontierResult.of(conclude(trial, nights))
+    search = _search(loaded, (first, second), tried, asked, nights, confidence, largest=largest)
+    search = replace(search, first_seed=seed_from(loaded.scenario.seed, first_seed))
+    told = None if so_far is None else lambda pairs: so_far(frontier_so_far(pairs))
+    return FrontierResult.of(_carry_out(search, loaded, conclude_frontier, told, processes, executor, progress))
 
 
 def _two_paths(by: tuple[str, str]) -> tuple[str, str]:

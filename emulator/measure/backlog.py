@@ -3,10 +3,9 @@
 Counted at the end of each instant: a job that comes and is handed over at once never was backlog.
 """
 
-from array import array
 from bisect import bisect_right
-from collections.abc import Iterable
-from itertools import chain
+from collections.abc import Iterable, Sequence
+from itertools import accumulate, chain, islice
 from typing import NamedTuple
 
 from emulator.measure.night import Intervals
@@ -61,25 +60,24 @@ def profile(intervals: Iterable[Intervals], horizon: int) -> Profile:
     Profile(peak=2, peak_at=2, emptied=None, area=13, left=1)
     """
     every = [*intervals]
-    begins = array("q", sorted(chain.from_iterable(kind.begins for kind in every)))
-    ends = array("q", sorted(chain.from_iterable(kind.ends for kind in every)))
+    begins = [*chain.from_iterable(kind.begins for kind in every)]
+    ends = [*chain.from_iterable(kind.ends for kind in every)]
     left = len(begins) - len(ends)
-    area = int(sum(ends)) + left * horizon - int(sum(begins))
-    ends.extend([horizon + 1] * left)  # never reached below: what has no end is still there at the last begin
-    peak = peak_at = begun = ended = 0
-    emptied: int | None = None
-    while begun < len(begins):
-        at = begins[begun]
-        while ended < begun and ends[ended] < at:
-            ended += 1
-        if ended == begun and ended and emptied is None:
-            emptied = ends[ended - 1]
-        while ended < begun and ends[ended] == at:
-            ended += 1
-        while begun < len(begins) and begins[begun] == at:
-            begun += 1
-        if begun - ended > peak:
-            peak, peak_at, emptied = begun - ended, at, None
-    if peak and emptied is None and not left:
-        emptied = ends[-1]
-    return Profile(peak, peak_at, emptied, area, left)
+    area = sum(ends) + left * horizon - sum(begins)
+    # A tick, doubled, and 1 more for a begin: what ends at an instant goes first, so the sum is highest at its end.
+    changes = sorted([*[2 * at + 1 for at in begins], *[2 * at for at in ends]])
+    there = [*accumulate([1 if change & 1 else -1 for change in changes])]
+    peak = max(there, default=0)
+    if not peak:
+        return Profile(0, 0, None, area, left)
+    place = there.index(peak)
+    return Profile(peak, changes[place] >> 1, _emptied(changes, there, place), area, left)
+
+
+def _emptied(changes: Sequence[int], there: Sequence[int], place: int) -> int | None:
+    """Give the first tick from a place on at whose end there are none, None if there is no such tick."""
+    zeros = (at for at, number in enumerate(islice(there, place, None), place) if not number)
+    for last in zeros:
+        if last + 1 == len(changes) or changes[last + 1] >> 1 != changes[last] >> 1:
+            return changes[last] >> 1
+    return None

@@ -12,6 +12,7 @@ from typing import Final
 from emulator.record.event_view import EventView, view
 from emulator.record.events import Row
 from emulator.record.history import WAITING, History, Work, WorkerHistory
+from emulator.scenario.fault_kinds import MOMENTARY_KINDS
 
 __all__ = ["BUCKETS", "STATES", "FaultInForce", "LiveState", "WorkerNow"]
 
@@ -29,9 +30,6 @@ STATES: Final = (
 
 BUCKETS: Final = 240
 """Into so many stretches of equal length a night is cut, to keep what the backlog was."""
-
-_MOMENTARY: Final = ("hand_out_twice", "poison_job")
-"""Faults that have no length: they are never in force."""
 
 _NONE: Final[Mapping[str, int]] = MappingProxyType({})
 
@@ -138,7 +136,7 @@ class LiveState:
         return tuple(
             FaultInForce(event.at, event.fault, event.target, event.worker)
             for event in began
-            if event.fault not in _MOMENTARY
+            if event.fault not in MOMENTARY_KINDS
         )
 
     @property

@@ -7,6 +7,7 @@ whatever happened to it; what happens to few jobs (overlap, late effects) is kep
 from array import array
 from collections.abc import Mapping, Sequence
 from itertools import compress
+from operator import and_, ne
 from typing import Final, NamedTuple
 
 from emulator.measure.ages import Results
@@ -287,11 +288,13 @@ class Night:
     def waiting(self) -> tuple[Intervals, ...]:
         """Tell, per kind, when jobs were queued or requeued; that of plain jobs is read from the table."""
         found = [Intervals(waits.begins[:], waits.ends[:]) for waits in self.waits]
-        columns = (self.table.column(KIND), self.table.column(SUBMITTED), self.table.column(FIRST_OUT))
-        for kind, begin, end in compress(zip(*columns, strict=True), self.table.column(PLAIN)):
-            if begin != end:  # a stay of no length is none
-                found[kind].begins.append(begin)
-                found[kind].ends.append(end)
+        kinds, begins, ends = (self.table.column(column) for column in (KIND, SUBMITTED, FIRST_OUT))
+        begin = [kind.begins.append for kind in found]
+        end = [kind.ends.append for kind in found]
+        which = map(and_, self.table.column(PLAIN), map(ne, begins, ends))  # a stay of no length is none
+        for kind, since, until in compress(zip(kinds, begins, ends, strict=True), which):
+            begin[kind](since)
+            end[kind](until)
         return tuple(Intervals(*(array("q", sorted(ticks)) for ticks in kind)) for kind in found)
 
     def value(self, job: int, column: int) -> int:

@@ -139,7 +139,11 @@ class Selection:
         """Mark each family at the place of its first job: ``THERE``, or ``DONE_AND_THERE`` if a job of it is done."""
         if self._families is None:
             marks, first = bytearray(len(self.night)), self.night.first
-            for family, final in zip(self.column(FAMILY), self.column(FINAL), strict=True):
+            finals = self.column(FINAL)
+            if not self.night.table.families and len(finals) == len(marks):  # each is one of its own
+                self._families = bytes([DONE_AND_THERE if final == DONE else THERE for final in finals])
+                return self._families
+            for family, final in zip(self.column(FAMILY), finals, strict=True):
                 marks[family - first] |= DONE_AND_THERE if final == DONE else THERE
             self._families = bytes(marks)
         return self._families
@@ -289,6 +293,8 @@ class Selection:
     def late_occurrences(self) -> list[int]:
         """Give the first jobs of occurrences that were submitted after they were due."""
         dues = [self.night.occurrences.get(kind.entry, ()) for kind in self.night.kinds]
+        if not any(dues):
+            return []
         columns = (self.column(NUMBER), self.column(FAMILY), self.column(KIND), self.column(ORDINAL))
         return [
             number

@@ -137,5 +137,6 @@ class JobTable:
         field, offset = _FIELDS[column]
         if not self.rows:
             return array(field.format)
-        every = memoryview(self.rows).cast(field.format)  # type: ignore[call-overload]  # any of the formats above
-        return array(field.format, every[offset // field.size :: ROW // field.size].tobytes())
+        every: array[int] = array(field.format)
+        every.frombytes(self.rows)
+        return every[offset // field.size :: ROW // field.size]

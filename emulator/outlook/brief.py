@@ -16,11 +16,10 @@ from emulator.experiment.comparison_plan import plan as plan_of
 from emulator.experiment.guesses import guesses
 from emulator.experiment.night import Progress
 from emulator.experiment.settings import setting_of
-from emulator.measure.comparison.interval import Interval
-from emulator.measure.comparison.outcome import Outcome, outcome_of
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.questions import Fit, Resting, answers_of
 from emulator.measure.comparison.result import Comparison, Share, ShareVerdict, Spread
-from emulator.measure.comparison.shares import ALL
+from emulator.measure.comparison.shares import ALL, Outcome, outcome_of
 from emulator.measure.comparison.wanted import default_figures, of_requirement
 from emulator.measure.estimate import Unit
 from emulator.measure.requirements import has_bound, say_requirement, words_of

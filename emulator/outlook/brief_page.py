@@ -11,11 +11,11 @@ from math import ceil, floor
 from types import MappingProxyType
 from typing import Any, Final
 
-from emulator.measure.comparison.interval import Interval
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.words import value
 from emulator.outlook.brief import Assumption, Brief, FactSeen, Figured, RequirementSeen, WhatIf
 from emulator.scenario.stated import NOT_STATED as NO_SOURCE
-from emulator.show.comparison.as_json import plain
+from emulator.show.comparison.exports import plain_data
 from emulator.show.comparison.words import night_count
 from emulator.show.html import clean, file, section, table, text
 from emulator.show.meta import ONE_LINE, SMALL_PRINT
@@ -79,7 +79,7 @@ def answer_sentence(of: Brief) -> str:
 
 def brief_json(of: Brief) -> dict[str, Any]:
     """Give the whole brief, nothing of it cut, as plain data for ``json.dumps``; times are ticks."""
-    return {"verdict": answer_sentence(of), **plain(of), "note": SMALL_PRINT}
+    return {"verdict": answer_sentence(of), **plain_data(of), "note": SMALL_PRINT}
 
 
 def words_of_page(html: str) -> str:

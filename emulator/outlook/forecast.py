@@ -23,9 +23,8 @@ from emulator.experiment.comparison_plan import seed_from
 from emulator.experiment.executors import Task, Workers, open_workers
 from emulator.experiment.night import Progress
 from emulator.experiment.settings import Setting, setting_of
-from emulator.measure.comparison.intervals import check_confidence
+from emulator.measure.comparison.intervals import check_confidence, check_scipy, scipy_version
 from emulator.measure.comparison.preference import EVERY_NIGHT
-from emulator.measure.comparison.tables import check_scipy, scipy_version
 from emulator.measure.comparison.wanted import PlayedNight, of_requirement, wanted
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.outlook.closed_forms import figures_needed, formulas

@@ -26,11 +26,10 @@ from emulator.outlook.forecast_words import (
     simulated_words,
     what_was_played,
 )
-from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, folded, name, section, table, text
 from emulator.show.layout import columns, fit
 from emulator.show.meta import SMALL_PRINT
-from emulator.show.svg import Svg
+from emulator.show.svg import Svg, both_widths
 
 __all__ = ["forecast_document"]
 

@@ -10,7 +10,7 @@ from typing import Any, Final
 from emulator.measure.words import number, value
 from emulator.outlook.closed_forms import ClosedForm
 from emulator.outlook.forecast_result import Answer, Counted, EndTried, Forecast, Grows, Headroom, Reached
-from emulator.show.exports.plain import cell
+from emulator.show.exports.recorded import cell
 from emulator.show.layout import WIDTH, Page, Role
 from emulator.show.meta import ONE_LINE, SMALL_PRINT
 

@@ -23,8 +23,7 @@ from typing import Any, Final
 from emulator.errors import ScenarioError
 from emulator.experiment.settings import Setting, setting_of
 from emulator.experiment.watched_nights import Watch
-from emulator.measure.comparison.interval import Interval
-from emulator.measure.comparison.intervals import share_interval
+from emulator.measure.comparison.intervals import Interval, share_interval
 from emulator.measure.signals import Signal, WatchedNight
 from emulator.outlook.table import Table, quantile
 from emulator.scenario.load import Loaded

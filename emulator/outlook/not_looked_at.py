@@ -7,26 +7,18 @@ a fault, a law or an action of the scenario has it, or of one of its questions.
 from collections.abc import Iterator
 from typing import Final
 
+from emulator.scenario.fault_kinds import FAULT_KINDS, FAULT_TABLE
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Distribution, Scenario, Target
 from emulator.scenario.models.distribution import DrawnNumber
-from emulator.scenario.models.faults import FAULT_KINDS, Fault, kind_of
-from emulator.show.clock_changes import changes_in_words
-from emulator.show.fault_words import listed
-from emulator.show.settings import faults_called
+from emulator.scenario.models.faults import Fault, kind_of
+from emulator.show.settings import changes_in_words, faults_called
+from emulator.show.words import listed
 
 __all__ = ["not_looked_at", "not_varied"]
 
-_OF_WORKERS: Final = {
-    "power_off": "loss of power",
-    "freeze": "standing still",
-    "slow_down": "slow work",
-    "cut_link": "a cut link",
-    "lose_heartbeats": "lost heartbeats",
-    "lose_results": "lost outcomes",
-    "skew_clock": "wrong clocks",
-}
-_OF_SYSTEMS: Final = {"system_outage": "outages", "brown_out": "slow answers", "error_burst": "errors"}
+_OF_WORKERS: Final = {name: kind.noun for name, kind in FAULT_TABLE.items() if kind.of == "workers" and kind.noun}
+_OF_SYSTEMS: Final = {name: kind.noun for name, kind in FAULT_TABLE.items() if kind.of != "workers" and kind.noun}
 _ALWAYS: Final = ("other users of the systems", "whether what was written can be read back")
 
 

@@ -19,7 +19,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
-from emulator.measure.comparison.tables import normal_quantile
+from emulator.measure.comparison.intervals import normal_quantile
 
 if TYPE_CHECKING:
     import numpy as np

@@ -7,7 +7,7 @@ import math
 from functools import cached_property
 from typing import Final
 
-from emulator.scenario.hazards.outlook import law_of
+from emulator.hazards.outlook import law_of
 from emulator.scenario.models import Arrival, Fault, Pool, Rates, Routine, Scenario
 from emulator.scenario.models.distribution import Distribution
 from emulator.timeline.ticks import HOUR
@@ -124,7 +124,7 @@ class Station:
         ((law, more, many), *rest) = self._parts
         places = [(place + 0.5) / _POINTS for place in range(_POINTS)]
         if rest or many != 1:
-            from emulator.measure.comparison.tables import normal_quantile
+            from emulator.measure.comparison.intervals import normal_quantile
 
             spread = math.sqrt(self.variance)
             return [max(0.0, self.work + spread * normal_quantile(place)) for place in places]

@@ -14,12 +14,12 @@ from emulator.measure.words import duration, value
 from emulator.outlook.found import CauseFound, Help, Part, SignalFound
 from emulator.outlook.table import MOST_SIGNALS, Hour, fewest_sure
 from emulator.outlook.thresholds import Thresholds, TooFewNights
-from emulator.show.comparison.as_json import plain
+from emulator.show.comparison.exports import plain_data
 from emulator.show.comparison.words import between
-from emulator.show.exports.plain import cell
-from emulator.show.fault_words import listed
+from emulator.show.exports.recorded import cell
 from emulator.show.layout import WIDTH, Page
 from emulator.show.meta import ONE_LINE, SMALL_PRINT
+from emulator.show.words import listed
 from emulator.timeline.ticks import SECOND
 
 __all__ = [
@@ -324,7 +324,7 @@ def as_json(of: Thresholds) -> dict[str, Any]:
                 "label": one.signal.label,
                 "unit": one.signal.unit,
                 "alarm": _DIRECTION,
-                "thresholds": plain(table.thresholds[one.signal]),
+                "thresholds": plain_data(table.thresholds[one.signal]),
                 "found_in_time": one.found,
                 "first_alarm": one.first,
                 "false_alarms": one.quiet,
@@ -337,13 +337,15 @@ def as_json(of: Thresholds) -> dict[str, Any]:
             "survived": _part(found.survived),
             "bad": _part(found.bad),
             "in_time": _part(found.in_time),
-            "causes": plain(found.causes),
+            "causes": plain_data(found.causes),
         },
         "more_work": None
         if of.growth is None
         else {
-            "up_to": plain(of.growth.up_to) if of.growth.grows else None,
-            "tried": [{"more": plain(one.more), "holds": one.holds, **_part(one.alarms)} for one in of.growth.tried],
+            "up_to": plain_data(of.growth.up_to) if of.growth.grows else None,
+            "tried": [
+                {"more": plain_data(one.more), "holds": one.holds, **_part(one.alarms)} for one in of.growth.tried
+            ],
             "not_raised": list(of.growth.fixed),
         },
         "helps": [
@@ -351,8 +353,8 @@ def as_json(of: Thresholds) -> dict[str, Any]:
                 "ask": one.ask,
                 "bad_nights": one.of,
                 "saved": one.saved,
-                "until": None if one.until is None else plain(one.until),
-                "at_hours": plain(one.moved),
+                "until": None if one.until is None else plain_data(one.until),
+                "at_hours": plain_data(one.moved),
             }
             for one in of.helps
         ],
@@ -366,7 +368,7 @@ def _hour(of: Thresholds, hour: Hour) -> dict[str, Any]:
 
 
 def _part(part: Part) -> dict[str, Any]:
-    return {"alarms": part.count, "of": part.of, "interval": plain(part.interval)}
+    return {"alarms": part.count, "of": part.of, "interval": plain_data(part.interval)}
 
 
 def too_few_json(of: TooFewNights) -> dict[str, Any]:

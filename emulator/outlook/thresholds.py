@@ -15,7 +15,7 @@ from emulator.errors import InputError
 from emulator.experiment.comparison_plan import seed_from
 from emulator.experiment.settings import setting_of
 from emulator.experiment.watched_nights import open_watch
-from emulator.measure.comparison.tables import check_scipy
+from emulator.measure.comparison.intervals import check_scipy
 from emulator.measure.signals import STEP, Signal, WatchedNight, signals_of
 from emulator.outlook.found import Found, Growth, Help, found_of, growth_of, helps_of
 from emulator.outlook.table import (
@@ -33,8 +33,9 @@ from emulator.outlook.table import (
 from emulator.record.meta import program_version
 from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be
 from emulator.scenario.clock import Clock, zone_data_version
+from emulator.scenario.fault_kinds import FAULT_KINDS
 from emulator.scenario.load import Loaded
-from emulator.scenario.models.faults import FAULT_KINDS, kind_of
+from emulator.scenario.models.faults import kind_of
 from emulator.scenario.spelling import advise
 from emulator.scenario.stated import Assumed
 from emulator.scenario.variants import AS_WRITTEN

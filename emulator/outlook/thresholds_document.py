@@ -30,12 +30,11 @@ from emulator.outlook.threshold_words import (
     threshold_words,
 )
 from emulator.outlook.thresholds import Thresholds
-from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, name, section, table, text
 from emulator.show.layout import columns, fit
 from emulator.show.meta import SMALL_PRINT
 from emulator.show.settings import head_block, settings_block
-from emulator.show.svg import SHAPES, Scale, Svg
+from emulator.show.svg import SHAPES, Scale, Svg, both_widths
 
 __all__ = [
     "bad_nights",

@@ -41,7 +41,7 @@ from emulator.past.schedules import Schedule, law_of_factors, widened
 from emulator.past.timetables import Planned
 from emulator.past.workers import Pool
 from emulator.scenario.files import OF_ROUTINE
-from emulator.show.story.wording import number_of
+from emulator.show.story.of_jobs import number_of
 from emulator.timeline.ticks import HOUR, SECOND, say
 
 __all__ = ["CLOSED", "Draft", "draft_of", "draft_of_plans"]
@@ -411,11 +411,14 @@ class _Drafting:
         workers = [self.workers[at] for at in pool.workers]
         said = f"seen at work in {pool.nights} of {len(self.nights)} nights {self.since}"
         numbered = {f"{name}-{at}" for at in range(1, len(workers) + 1)}
-        out: dict[str, Any] = (
-            {"count": self.measured(len(workers), said, pool.nights)}
-            if numbered == set(workers)
-            else {"workers": self.measured(sorted(workers), said, pool.nights)}
-        )
+        out: dict[str, Any]
+        if numbered != set(workers):
+            out = {"workers": self.measured(sorted(workers), said, pool.nights)}
+        elif self.nights.attempts.knows_submission:
+            out = {"count": self.measured(len(workers), said, pool.nights)}
+        else:
+            said = f"a guess: {said}, and as no wait was seen, nobody knows whether these were all"
+            out = {"count": Stated(len(workers), "guess", said, plausible=(len(workers), 2 * len(workers)))}
         if pool.slots > 1:
             out["slots"] = self.measured(pool.slots, "attempts at once, in at least a tenth of the nights", pool.nights)
         if pool.begins:

@@ -4,7 +4,7 @@ from typing import Any, Final
 
 from emulator.past.betting import LIMIT
 from emulator.past.drifting import LEAST_NIGHTS, Drift, WatchedFigure
-from emulator.show.comparison.as_json import plain
+from emulator.show.comparison.exports import plain_data
 from emulator.show.layout import WIDTH, Page, Role
 from emulator.show.meta import ONE_LINE, SMALL_PRINT
 
@@ -28,7 +28,7 @@ def drift_json(found: Drift) -> dict[str, Any]:
         "alarm": None if found.alarm is None else found.alarm.isoformat(),
         "limit": LIMIT,
         "promised": not found.leaning and found.past >= LEAST_NIGHTS,
-        "capital": plain(found.capital),
+        "capital": plain_data(found.capital),
         "figures": [_figure_json(one) for one in found.figures],
         "unknown_routines": list(found.unknown),
         "note": SMALL_PRINT,
@@ -45,7 +45,7 @@ def _figure_json(one: WatchedFigure) -> dict[str, Any]:
         "leans": _number(one.leans),
         "before": _number(one.before),
         "after": _number(one.after),
-        "capital": plain(one.capital),
+        "capital": plain_data(one.capital),
     }
 
 

@@ -10,10 +10,9 @@ from typing import Final
 from emulator.measure.catalogue import find
 from emulator.past.hindcast import Band, FigureScore, Hindcast
 from emulator.past.hindcast_page import WAYS, amount, head_of_table, rows_of_table, small_print
-from emulator.show.cumulative import both_widths
 from emulator.show.html import file, folded, section, table, text
 from emulator.show.meta import SMALL_PRINT
-from emulator.show.svg import Scale, Svg
+from emulator.show.svg import Scale, Svg, both_widths
 from emulator.timeline.ticks import SECOND
 
 __all__ = ["hindcast_document"]

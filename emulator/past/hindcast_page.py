@@ -6,7 +6,7 @@ from emulator.measure.catalogue import find
 from emulator.measure.short_labels import SHORT_LABELS
 from emulator.measure.words import value
 from emulator.past.hindcast import FigureScore, Hindcast, Table
-from emulator.show.comparison.as_json import plain
+from emulator.show.comparison.exports import plain_data
 from emulator.show.layout import WIDTH, Page, Role
 from emulator.show.meta import ONE_LINE, SMALL_PRINT
 from emulator.timeline.ticks import SECOND
@@ -31,7 +31,7 @@ def hindcast_json(found: Hindcast) -> dict[str, Any]:
     return {
         "verdict": found.sentence,
         "outcome": found.outcome,
-        **_dated(plain(found)),
+        **_dated(plain_data(found)),
         "note": SMALL_PRINT,
     }
 

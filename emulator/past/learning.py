@@ -133,10 +133,12 @@ def learn(nights: Nights) -> Learnt:
     known = known or days_of(together, nights.dates, LIKELY).differ
     random = {routine: _at_random(routine, *of, nights, LIKELY if known else SURE) for routine, of in left.items()}
     for routine, found in random.items():
-        came += left[routine][2]
-        expected += [
-            found.days.weekends if kind_of_day(day) == "weekend" else found.days.weekdays for day in nights.dates
-        ]
+        counts, days = left[routine][2], found.days
+        came += counts
+        if days.differ:
+            expected += [days.weekends if kind_of_day(day) == "weekend" else days.weekdays for day in nights.dates]
+        else:  # by the one rate that is drafted
+            expected += float(np.mean(counts))
     demand = np.divide(came, expected, out=np.ones(len(nights)), where=expected > 0)
     pools, rare = find_pools(nights)
     return Learnt(

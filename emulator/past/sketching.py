@@ -16,7 +16,7 @@ from emulator.past.reading import History, read_history, taken_for
 from emulator.past.tables import LeftOut
 from emulator.report.writing import write_whole
 from emulator.show.layout import Page
-from emulator.show.story.wording import number_of
+from emulator.show.story.of_jobs import number_of
 
 __all__ = [
     "Sketch",

@@ -48,6 +48,7 @@ __all__ = [
 ]
 
 _KIND: Final = itemgetter(1)
+_APART: Final = {kind: compound.apart for kind, compound in COMPOUND.items()}
 
 Row = tuple[Any, ...]
 """An event as it is written: ``(at, kind, cause, job, worker, *details)``."""
@@ -134,11 +135,11 @@ def apart(rows: Iterable[Row], first: int) -> list[Row]:
     """
     found: list[Row] = []
     for row in rows:
-        compound = COMPOUND.get(row[1])
-        if compound is None:
+        ways = _APART.get(row[1])
+        if ways is None:
             found.append(row)
         else:
-            found += compound.apart(row, first + len(found))
+            found += ways(row, first + len(found))
     return found
 
 

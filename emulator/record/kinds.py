@@ -470,14 +470,17 @@ def _queued(row: Plain, _number: int) -> tuple[Plain, ...]:
 
 
 def _begun(row: Plain, _number: int) -> tuple[Plain, ...]:
-    at, _, _, job, worker, attempt, token, _, _ = row
-    return (at, "handed_out", *row[2:]), (at, "work_began", 0, job, worker, attempt, token)
+    at, _, cause, job, worker, attempt, token, until, incarnation = row
+    return (
+        (at, "handed_out", cause, job, worker, attempt, token, until, incarnation),
+        (at, "work_began", 0, job, worker, attempt, token),
+    )
 
 
 def _ended_well(row: Plain, number: int) -> tuple[Plain, ...]:
-    at, _, _, job, worker, attempt, token = row
+    at, _, cause, job, worker, attempt, token = row
     return (
-        (at, "work_stopped", *row[2:], "finished"),
+        (at, "work_stopped", cause, job, worker, attempt, token, "finished"),
         (at, "attempt_ended", number, job, worker, attempt, token, "ok", "", at),
         (at, "finished", number + 1, job, "", "done", "", "", attempt),
     )

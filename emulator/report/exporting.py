@@ -12,12 +12,16 @@ from emulator.report.writing import same_file, write_whole
 from emulator.scenario.arguments import TEXT, Kind, must_be
 from emulator.scenario.load import AnyFolders
 from emulator.scenario.spelling import advise
-from emulator.show.exports.cloudevents import cloudevents_batch, cloudevents_lines
-from emulator.show.exports.openmetrics import openmetrics
 from emulator.show.exports.recorded import Recorded
-from emulator.show.exports.results_xml import results_xml
 from emulator.show.exports.spans import otlp
-from emulator.show.exports.tables import attempts_csv, jobs_csv
+from emulator.show.exports.tables import (
+    attempts_csv,
+    cloudevents_batch,
+    cloudevents_lines,
+    jobs_csv,
+    openmetrics,
+    results_xml,
+)
 
 __all__ = [
     "FORMATS",

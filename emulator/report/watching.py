@@ -19,15 +19,15 @@ from emulator.measure.story.settings import settings_of
 from emulator.record.event_view import AT, KIND
 from emulator.record.events import Row
 from emulator.scenario.clock import Clock
+from emulator.scenario.fault_kinds import FAULT_KINDS
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.models import Scenario
-from emulator.scenario.models.faults import FAULT_KINDS, kind_of
+from emulator.scenario.models.faults import kind_of
 from emulator.scenario.variants import chosen
-from emulator.show.watch.notes import day_of, note
-from emulator.show.watch.picture import Ahead, Sight
+from emulator.show.watch import Ahead, Sight, day_of, note
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import MINUTE, SECOND
-from emulator.world.fault_times import aim_of
+from emulator.world.faults import aim_of
 
 __all__ = [
     "KEYS",

@@ -11,9 +11,9 @@ from typing import Any, Final
 
 from emulator.errors import InputError, ScenarioError
 from emulator.scenario.clock import Clock, zone_names
+from emulator.scenario.fault_kinds import FAULT_TABLE, WORKER_KINDS
 from emulator.scenario.files import Folders
 from emulator.scenario.messages import Found, Loc, shown
-from emulator.scenario.models.faults import WORKER_KINDS
 from emulator.scenario.names import Names, expand, names_in
 from emulator.scenario.spelling import advise, renamed
 
@@ -147,6 +147,9 @@ def _fits(value: Any, kind: str) -> bool:
 
 Question = Callable[[Names, str], str | None]
 
+_NAMED: Final = ("queue", "worker_or_pool", "system", "system_or_routine", "job", "entry")
+"""What a fault may be aimed at by one name, each a question of ``Names``."""
+
 _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("pools.*.serves.*", Names.queue),
     ("routines.*.queue", Names.queue),
@@ -160,14 +163,8 @@ _USES: Final[tuple[tuple[str, Question], ...]] = (
     ("access.*.to", Names.system_or_part),
     ("credentials.*.who", Names.worker_or_pool),
     ("credentials.*.to", Names.system_or_part),
-    ("faults.*.hand_out_twice", Names.queue),
-    ("faults.*.withdraw_access", Names.worker_or_pool),
+    *((f"faults.*.{name}", getattr(Names, kind.of)) for name, kind in FAULT_TABLE.items() if kind.of in _NAMED),
     ("faults.*.access_to", Names.system_or_part),
-    ("faults.*.system_outage", Names.system),
-    ("faults.*.brown_out", Names.system),
-    ("faults.*.error_burst", Names.system_or_routine),
-    ("faults.*.poison_job", Names.job),
-    ("faults.*.surge", Names.entry),
     ("actions.*.run_again", Names.job),
     ("actions.*.withdraw", Names.job),
     ("actions.*.hold", Names.job),

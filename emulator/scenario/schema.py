@@ -12,9 +12,10 @@ from collections.abc import Mapping
 from pathlib import Path
 from typing import Any, Final
 
+from emulator.scenario.fault_kinds import FAULT_KINDS
 from emulator.scenario.messages import SOURCES, resolve, shape
 from emulator.scenario.models.arrivals import ARRIVAL_KEYS
-from emulator.scenario.models.faults import ACTION_KINDS, FAULT_KINDS
+from emulator.scenario.models.faults import ACTION_KINDS
 from emulator.scenario.values import KINDS
 from emulator.timeline.ticks import say
 

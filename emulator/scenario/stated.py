@@ -21,10 +21,11 @@ import yaml
 from emulator.records import record
 from emulator.scenario.clock import Clock
 from emulator.scenario.durations import parse_duration
+from emulator.scenario.fault_kinds import FAULT_KEYS, FAULT_KINDS
 from emulator.scenario.load import Loaded
 from emulator.scenario.messages import SOURCES, Loc, Provenance, original, path_in, rewrap, unwrap
 from emulator.scenario.models.arrivals import ARRIVAL_KEYS, SOME_WAYS_ONLY
-from emulator.scenario.models.faults import ACTION_KEYS, FAULT_KEYS, FAULT_KINDS, OF_ALL_KINDS
+from emulator.scenario.models.faults import ACTION_KEYS, OF_ALL_KINDS
 from emulator.scenario.models.routines import OF_EFFECTS
 from emulator.scenario.text import read_bytes
 from emulator.scenario.written import is_list_change, value_at

@@ -22,8 +22,8 @@ from itertools import product
 from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 from emulator.errors import InputError
+from emulator.scenario.fault_kinds import WORKER_KINDS
 from emulator.scenario.messages import Found, Loc, shown
-from emulator.scenario.models.faults import WORKER_KINDS
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.names import Names
 from emulator.scenario.spelling import advise

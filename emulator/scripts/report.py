@@ -10,7 +10,7 @@ from xml.etree import ElementTree as ET
 from emulator.scripts.load import load_scripts
 from emulator.scripts.rerun import Found, Judgement, Point, When
 from emulator.scripts.rerun import rerun as judge
-from emulator.show.exports.plain import plain
+from emulator.show.exports.recorded import plain
 from emulator.show.html import file, table, text
 from emulator.show.layout import Page
 from emulator.version import VERSION

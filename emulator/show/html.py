@@ -1,7 +1,7 @@
-"""What do all HTML files of the program share: how names are made harmless, tables, and the file around them?
+"""Writes HTML files: makes names harmless, writes tables, and the file around them.
 
-The law: a file asks for nothing, and nothing in it can ask for anything: its policy allows its own style sheet and
-script by their hashes, and no other. Names are escaped here. The same input gives the same bytes.
+A file asks for nothing, and nothing in it can ask for anything: its policy allows its own style sheet and script by
+their hashes, and no other. Names are escaped here. The same input gives the same bytes.
 """
 
 import base64

@@ -1,4 +1,4 @@
-"""How does plain text keep within 80 columns, and where do colours come from?
+"""Lays out plain text within 80 columns, and gives spans the roles that a terminal shows as colours.
 
 Sentences are never wider than 80 columns. A table may be as wide as its page, which is 120 columns on a wide terminal.
 

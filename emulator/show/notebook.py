@@ -1,6 +1,6 @@
-"""How does a result show itself in a notebook? The verdict, one small table, one small picture.
+"""Shows a result in a notebook: the verdict, one small table, one small picture.
 
-The law: no script, no style sheet and nothing that reaches outside: the table takes the notebook's own colours, the
+There is no script, no style sheet and nothing that reaches outside: the table takes the notebook's own colours, the
 picture is an image with a ground of its own, so both are readable in light and in dark. All names are escaped.
 """
 
@@ -17,12 +17,12 @@ from emulator.measure.night import Night
 from emulator.measure.selection import Selection
 from emulator.measure.verdict import Asked, Judged
 from emulator.measure.words import write
+from emulator.show.comparison.exports import sentence
 from emulator.show.comparison.pictures import NARROW, forest, held
-from emulator.show.comparison.verdict import sentence
 from emulator.show.comparison.words import between, effect_of, verdict_of
 from emulator.show.html import clean, name, text
 from emulator.show.meta import verdict
-from emulator.show.page.curves import drawn
+from emulator.show.page.sections import drawn
 
 __all__ = ["comparison_html", "night_html", "sizing_html"]
 

@@ -1,15 +1,31 @@
-"""What does a tired person read after a run? The verdict first, then the figures that it rests on.
+"""Writes the summary of a run as text and as JSON: the verdict first, then the figures and the worst jobs.
 
-The law: the input is a night, the judged requirements and what is known of the run; no clock, no name of a machine, so
-the same input gives the same text. Every line keeps within 80 columns.
+The input is a night, the judged requirements and what is known of the run; no clock, no name of a machine, so the same
+input gives the same text. Every line keeps within 80 columns. Keys of the JSON object are stable.
+
+Of the worst jobs first comes what must not happen twice and did, then what failed, what is unfinished, what was
+executed twice at once, and last what took longest. A job is named once, with all that speaks against it.
 """
 
-from collections.abc import Sequence
-from typing import Final
+from collections.abc import Callable, Iterable, Sequence
+from heapq import nsmallest
+from typing import Any, Final, NamedTuple
 
-from emulator.measure.catalogue import find
+from emulator.measure.catalogue import find, names
+from emulator.measure.estimate import Figure
 from emulator.measure.figures import Figures
-from emulator.measure.night import DONE, FINAL, UNFINISHED, Night
+from emulator.measure.night import (
+    ATTEMPTS,
+    DONE,
+    FINAL,
+    FINISHED,
+    HEALTHY,
+    NUMBER,
+    SUBMITTED,
+    UNFINISHED,
+    LostLease,
+    Night,
+)
 from emulator.measure.reasons import why_in_words
 from emulator.measure.selection import Where
 from emulator.measure.verdict import Judged
@@ -25,13 +41,88 @@ from emulator.show.meta import (
     found_of,
     one_night,
     sources_in_words,
+    troubles,
+    unfinished_jobs,
     verdict,
+    why_unfinished,
 )
-from emulator.show.phrases import spoken
-from emulator.show.troubles import troubles, unfinished_jobs, why_unfinished
-from emulator.show.worst import worst_jobs
+from emulator.show.words import spoken
 
-__all__ = ["EFFECTS", "final_states", "summary", "waits_cut_short"]
+__all__ = [
+    "EFFECTS",
+    "WorstJob",
+    "as_json",
+    "final_states",
+    "summary",
+    "waits_cut_short",
+    "worst_jobs",
+]
+
+
+class WorstJob(NamedTuple):
+    """A job's number, its name (``entry#number``), and why it is among the worst."""
+
+    job: int
+    name: str
+    why: str
+
+
+def worst_jobs(night: Night, most: int = 5) -> tuple[WorstJob, ...]:
+    """Name the worst jobs of a night, ``most`` at most; equally bad ones in the order of their numbers."""
+    found: dict[int, list[str]] = {}
+    for chosen in (_repeated, _failed, _unfinished, _overlapping, _slowest):
+        for job, why in chosen(night, most):
+            if job in found or len(found) < most:
+                found.setdefault(job, []).append(why)
+    for job, whys in found.items():
+        attempts = night.value(job, ATTEMPTS)
+        if attempts > 1:
+            whys.append(f"{attempts} attempts")
+    return tuple(WorstJob(job, night.name_of(job), "; ".join(whys)) for job, whys in found.items())
+
+
+def _repeated(night: Night, most: int) -> Iterable[tuple[int, str]]:
+    for repeat in sorted(night.repeats, key=lambda repeat: -repeat.times)[:most]:
+        yield repeat.job, f"{repeat.effect} landed {repeat.times} times on {repeat.target}"
+
+
+def _failed(night: Night, most: int) -> Iterable[tuple[int, str]]:
+    bad = {
+        code: final
+        for code, final in enumerate(night.finals)
+        if code not in (UNFINISHED, DONE) and final.sub_state != "withdrawn"
+    }
+    rows = _rows(night, lambda final: final in bad)
+    for _, job in nsmallest(most, ((-night.value(job, ATTEMPTS), job) for job in rows)):
+        final = bad[night.value(job, FINAL)]
+        yield (
+            job,
+            f"failed: {spoken(final.sub_state) or why_in_words(final.why, dict(final.values)) or 'no reason given'}",
+        )
+
+
+def _unfinished(night: Night, most: int) -> Iterable[tuple[int, str]]:
+    rows = _rows(night, lambda final: final == UNFINISHED)
+    for since, job in nsmallest(most, ((night.value(job, SUBMITTED), job) for job in rows)):
+        yield job, f"unfinished after {duration(night.horizon - since)}"
+
+
+def _overlapping(night: Night, most: int) -> Iterable[tuple[int, str]]:
+    for ticks, job in nsmallest(most, ((-ticks, job) for job, ticks in night.overlap.items())):
+        yield job, f"executed twice at once for {duration(-ticks)}"
+
+
+def _slowest(night: Night, most: int) -> Iterable[tuple[int, str]]:
+    rows = _rows(night, lambda final: final == DONE)
+    times = ((night.value(job, SUBMITTED) - night.value(job, FINISHED), job) for job in rows)
+    for ticks, job in nsmallest(most, times):
+        yield job, f"done after {duration(-ticks)}"
+
+
+def _rows(night: Night, wanted: Callable[[int], bool]) -> list[int]:
+    pairs = zip(night.column(NUMBER), night.column(FINAL), strict=True)
+    return [job for job, final in pairs if wanted(final)]
+
 
 EFFECTS: Final = (
     "effects_landed",
@@ -366,3 +457,119 @@ def _closing(page: Page, meta: RunMeta, *, everything: bool) -> None:
         page.command(many)
     page.say(ONE_LINE, "small")
     page.more("--all", "--page FILE", "--json")
+
+
+_UNITS: Final = {"time": "microseconds", "share": "0 to 1", "count": "whole number", "ratio": "number"}
+
+
+def as_json(night: Night, judged: Sequence[Judged], meta: RunMeta) -> dict[str, Any]:
+    """Give the summary of one run as plain data for ``json.dumps``; floats have 9 significant digits."""
+    figures = Figures(night)
+    fits, sentence = verdict(tuple(judged))
+    pools = sorted(set(night.pools.values()))
+    return {
+        "format": "queuedrill-summary/2",
+        "title": meta.title,
+        "file": meta.file,
+        "variant": meta.variant,
+        "starts": None if meta.clock is None else f"{meta.clock.local(0):%Y-%m-%dT%H:%M:%S}",
+        "zone": None if meta.clock is None else meta.clock.zone,
+        "seed": meta.seed,
+        **({"factors": dict(night.factors)} if night.factors else {}),
+        "changes": list(meta.changes),
+        "again": meta.again,
+        "versions": dict(meta.versions),
+        "units": dict(_UNITS),
+        "lasts": night.horizon,
+        "random": meta.random,
+        "verdict": {
+            "fits": fits,
+            "sentence": sentence,
+            "stated": len(judged),
+            "met": sum(1 for one in judged if one.met),
+            "missed": sum(1 for one in judged if one.met is False),
+            "not_judged": sum(1 for one in judged if one.met is None),
+        },
+        "requirements": [_requirement(night, one) for one in judged],
+        "also_true": [_requirement(night, one) for one in meta.also_true],
+        "jobs": [
+            {"state": state, "sub_state": sub_state, "count": count} for state, sub_state, count in final_states(night)
+        ],
+        "figures": {name: _figure(figures.get(name)) for name in names()},
+        "pools": {
+            pool: {"workers": sum(1 for other in night.pools.values() if other == pool)}
+            | {name: _figure(Figures(night, Where(pool=pool)).get(name)) for name in ("utilisation", "offered_load")}
+            for pool in pools
+        },
+        "unsafe_repeats": [
+            {"effect": one.effect, "target": one.target, "times": one.times, **_job(night, one.job)}
+            for one in night.repeats
+        ],
+        "unsafe_repeats_across_jobs": [
+            {"effect": effect, "target": target, "times": times} for (effect, target), times in night.shared.items()
+        ],
+        "worst_jobs": [{**_job(night, one.job), "why": one.why} for one in worst_jobs(night)],
+        "unfinished_jobs": [
+            {**_job(night, job), "stuck": stuck, "why": why} for job, stuck, why in unfinished_jobs(night, meta)
+        ],
+        "arrivals_without_jobs": list(meta.nothing_came),
+        "faults": [{**one._asdict(), "ended": one.ended if one.ended >= 0 else None} for one in night.faults],
+        "faults_missed": [{**one._asdict(), "why": why_in_words(one.why)} for one in night.faults_missed],
+        "actions": [one._asdict() for one in night.actions],
+        "lost_leases": [_lost(night, one) for one in night.lost],
+        "refused_jobs": [
+            {
+                "at": one.at,
+                "entry": one.kind.entry,
+                "name": f"{one.kind.entry}#{one.ordinal}",
+                "why": why_in_words(one.why, one.values),
+            }
+            for one in night.refused
+        ],
+        "skipped_occurrences": [{**one._asdict(), "why": why_in_words(one.why)} for one in night.skipped],
+        "guessed_values": {"guessed": meta.guessed, "stated": meta.stated},
+        "sources": dict(meta.sources),
+        "note": SMALL_PRINT,
+    }
+
+
+def _lost(night: Night, one: LostLease) -> dict[str, Any]:
+    """Tell a lost lease: how long after its worker had gone it was noticed, if the worker had and that is known."""
+    return {
+        "at": one.at,
+        **_job(night, one.job),
+        "worker": one.worker,
+        "healthy": one.delay == HEALTHY,
+        "noticed_after": one.delay if one.delay >= 0 else None,
+    }
+
+
+def _requirement(night: Night, one: Judged) -> dict[str, Any]:
+    return {
+        "requirement": one.requirement,
+        "label": one.asks,
+        "met": one.met,
+        "found": _figure(one.found),
+        "bound": _rounded(one.bound),
+        "sentence": one.sentence,
+        "evidence": [_job(night, job) for job in one.evidence],
+    }
+
+
+def _job(night: Night, job: int) -> dict[str, Any]:
+    return {"job": job, "name": night.name_of(job)}
+
+
+def _figure(figure: Figure) -> dict[str, Any]:
+    return {
+        "value": _rounded(figure.value),
+        "unit": figure.unit,
+        "more_than": figure.more_than,
+        "estimator": figure.estimator,
+        "n": figure.n,
+        "unfinished": figure.unfinished,
+    }
+
+
+def _rounded(number: float | None) -> float | None:
+    return float(f"{number:.9g}") if isinstance(number, float) else number

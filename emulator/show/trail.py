@@ -1,8 +1,8 @@
-"""How is the stream of events written for a terminal, for programs, for a spreadsheet?
+"""Writes the stream of events for a terminal, for programs, for a spreadsheet.
 
-The law: no fact is left out. The table keeps within 80 columns by going on below, never by cutting; its clock times
-are cut to the second, because the tick stands beside them. What a terminal would take for a command is written as a
-JSON escape. A line of JSON is the line of the log's own export, so that the trail of a whole log has its digest.
+No fact is left out. The table keeps within 80 columns by going on below, never by cutting; its clock times are cut to
+the second, because the tick stands beside them. What a terminal would take for a command is written as a JSON escape.
+A line of JSON is the line of the log's own export, so that the trail of a whole log has its digest.
 """
 
 import csv
@@ -16,7 +16,7 @@ from emulator.record.encoding import line
 from emulator.record.event_view import view
 from emulator.record.events import NO_ALLOWANCE, Row, details_of
 from emulator.scenario.clock import Clock
-from emulator.show.exports.plain import cell, local_time
+from emulator.show.exports.recorded import cell, local_time
 from emulator.show.layout import WIDTH, columns
 from emulator.timeline.ticks import say
 

@@ -32,7 +32,7 @@ from emulator.record.event_view import view
 from emulator.record.events import HEARTBEAT_KINDS, Row
 from emulator.scenario.arguments import TEXT, WHOLE, must_be, texts
 from emulator.scenario.spelling import advise
-from emulator.show.phrases import spoken
+from emulator.show.words import spoken
 from emulator.testing.running import run_in_virtual_time
 from emulator.testing.settings import Lasting, ticks_of
 from emulator.testing.views import name_of

@@ -13,8 +13,9 @@ from pydantic import ValidationError
 from emulator.errors import InputError
 from emulator.measure.reasons import why_in_words
 from emulator.scenario.arguments import MAPPING, listed, must_be
+from emulator.scenario.fault_kinds import FAULT_KINDS, FAULT_TABLE, Of
 from emulator.scenario.load import Loaded
-from emulator.scenario.models.faults import ACTION_KINDS, FAULT_KINDS, WORKER_KINDS, Action, Fault, kind_of
+from emulator.scenario.models.faults import ACTION_KINDS, Action, Fault, kind_of
 from emulator.scenario.spelling import advise
 from emulator.testing.settings import Lasting, ticks_of
 from emulator.testing.views import JobHandle
@@ -62,7 +63,7 @@ class FaultHandle:
         if self.hit and not self._struck:
             raise InputError(f"{self.kind} has been ended before")
         for struck in self._struck:
-            timing = struck.lane.timing
+            timing = struck.stream.timing
             if timing.lasts is not None or timing.instant:
                 raise InputError(f"{self.kind} ends by itself: leave out `lasts` or `back_after` to end it by hand")
         struck_now, self._struck = self._struck, []
@@ -406,22 +407,22 @@ class Interventions:
 
     def _check_target(self, kind: str, aim: Any, fault: Fault) -> None:
         scenario = self.loaded.scenario
-        if kind in WORKER_KINDS:
+        of = FAULT_TABLE[kind].of
+        known: Mapping[Of, Iterable[str]] = {
+            "queue": scenario.queues,
+            "system": scenario.systems,
+            "system_or_routine": (*scenario.systems, *scenario.routines),
+            "entry": [entry.label for entry in scenario.arrivals],
+            "worker_or_pool": (*self.world.workers, *self.world.pools),
+        }
+        if of == "workers":
             self._check_workers(aim)
-        elif kind == "hand_out_twice":
-            _check("queue", aim, scenario.queues)
-        elif kind in ("system_outage", "brown_out"):
-            _check("system", aim, scenario.systems)
-        elif kind == "error_burst":
-            _check("system or routine", aim, (*scenario.systems, *scenario.routines))
-        elif kind == "surge":
-            _check("arrival entry", aim, [entry.label for entry in scenario.arrivals])
-        elif kind == "withdraw_access":
-            _check("worker or pool", aim, (*self.world.workers, *self.world.pools))
-            if fault.access_to is not None:
-                _check("system", fault.access_to, scenario.systems)
-        elif kind == "poison_job" and not _is_job_name(aim):
+        elif of in known:
+            _check("arrival entry" if of == "entry" else of.replace("_", " "), aim, known[of])
+        elif of == "job" and not _is_job_name(aim):
             raise InputError(f"{aim!r} names no job: give its handle, or entry#number")
+        if fault.access_to is not None:
+            _check("system", fault.access_to, scenario.systems)
 
     def _check_workers(self, aim: Any) -> None:
         pool = aim.get("pool") if isinstance(aim, Mapping) else getattr(aim, "pool", None)

@@ -30,7 +30,7 @@ from emulator.scenario.arguments import FUNCTION, WHOLE, may_be, must_be, texts
 from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from, varied
 from emulator.scenario.spelling import advise
 from emulator.scenario.stated import resolved
-from emulator.show.fault_words import planned_words
+from emulator.show.words import planned_words
 from emulator.testing.crashing import FAULTS_AT_POINTS, SWEPT, CrashPoint, Moment, Probe
 from emulator.testing.emulation import Emulator
 from emulator.testing.handlers import Handler

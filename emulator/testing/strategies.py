@@ -4,11 +4,12 @@ A schedule is a list of entries as they stand under ``faults`` in a scenario fil
 ``emu.schedule``. Fewer faults are simpler, earlier ones are, and shorter ones, and those that come first in ``KINDS``.
 """
 
-from collections.abc import Collection, Iterable
+from collections.abc import Collection, Iterable, Mapping
 from typing import Any, Final
 
 from emulator.errors import InputError
 from emulator.scenario.arguments import WHOLE, must_be, texts
+from emulator.scenario.fault_kinds import DRAWN_KINDS, FAULT_TABLE
 from emulator.scenario.load import AnyScenario, loaded_from
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
@@ -23,22 +24,7 @@ except ImportError:  # then `from emulator import *` works all the same, and who
 
 __all__ = ["KINDS", "crash_points", "fault_schedules"]
 
-KINDS: Final = (
-    "power_off",
-    "freeze",
-    "cut_link",
-    "lose_results",
-    "lose_heartbeats",
-    "broker_outage",
-    "system_outage",
-    "brown_out",
-    "error_burst",
-    "slow_down",
-    "hand_out_twice",
-    "missing_tool",
-    "skew_clock",
-)
-"""The kinds of fault that are drawn, simplest first."""
+KINDS: Final = DRAWN_KINDS
 
 _WORKERS: Final = 12
 """Workers of a pool that are aimed at: more of the same make no new kind of night."""
@@ -144,22 +130,11 @@ def crash_points(
 
 def _of_kind(kind: str, scenario: Scenario, at: "st.SearchStrategy[str]") -> "st.SearchStrategy[Entry] | None":
     """Draw entries of one kind; None if the scenario has no target for it."""
-    targets: list[Any]
-    more: dict[str, st.SearchStrategy[Any]] = {}
-    optional: dict[str, st.SearchStrategy[Any]] = {}
-    workers = [worker for name, pool in scenario.pools.items() for worker in pool.names(name)[:_WORKERS]]
-    lasting = _lasting(scenario)
-    if kind in ("system_outage", "brown_out"):
-        targets = list(scenario.systems)
-    elif kind == "error_burst":
-        targets = [*scenario.systems, *scenario.routines]
-    elif kind == "hand_out_twice":
-        targets = list(scenario.queues)
-    elif kind == "broker_outage":
-        targets = [True]
-    else:
-        targets = workers
-    if kind == "missing_tool":
+    row = FAULT_TABLE[kind]
+    targets = _targets(row.of, scenario)
+    more = {key: _one_of(values) for key, values in row.values.items()}
+    optional = {key: _one_of(values) for key, values in row.at_times.items()}
+    if row.needs == "tool":
         tools = sorted(
             {wanted.partition(">")[0] for routine in scenario.routines.values() for wanted in routine.requires}
         )
@@ -168,29 +143,25 @@ def _of_kind(kind: str, scenario: Scenario, at: "st.SearchStrategy[str]") -> "st
         more["tool"] = st.sampled_from(tools)
     if not targets:
         return None
-    if kind == "power_off":
-        optional["back_after"] = lasting
-    elif kind in ("freeze", "cut_link", "broker_outage", "system_outage"):
-        more["lasts"] = lasting
-    elif kind != "hand_out_twice":
-        optional["lasts"] = lasting
-    if kind in ("lose_results", "lose_heartbeats", "error_burst"):
-        more["share"] = st.sampled_from((1.0, 0.5))
-    elif kind == "brown_out":
-        more["factor"] = st.sampled_from((2.0, 10.0, 100.0))
-    elif kind == "slow_down":
-        more["to"] = st.sampled_from((0.5, 0.1))
-    elif kind == "cut_link":
-        optional["direction"] = st.sampled_from(("out", "back"))
-    elif kind == "skew_clock":
-        more["clock"] = st.fixed_dictionaries(
-            {
-                "offset": st.sampled_from(("1m", "10m")),
-                "behind": st.booleans(),
-                "drift_ppm": st.sampled_from((0, 100_000)),
-            }
-        )
+    if row.lasting:
+        (more if row.is_ending else optional)[row.lasting] = _lasting(scenario)
     return st.fixed_dictionaries({kind: st.sampled_from(targets), "at": at, **more}, optional=optional)
+
+
+def _targets(of: str, scenario: Scenario) -> list[Any]:
+    """List what a scenario has for a fault to be aimed at."""
+    if of == "workers":
+        return [worker for name, pool in scenario.pools.items() for worker in pool.names(name)[:_WORKERS]]
+    systems = list(scenario.systems)
+    targets = {"system": systems, "system_or_routine": [*systems, *scenario.routines], "queue": list(scenario.queues)}
+    return targets.get(of, [True])
+
+
+def _one_of(values: Any) -> "st.SearchStrategy[Any]":
+    """Draw one of some values, or a mapping with one of some for each key."""
+    if isinstance(values, Mapping):
+        return st.fixed_dictionaries({key: _one_of(of) for key, of in values.items()})
+    return st.booleans() if values == (False, True) else st.sampled_from(values)
 
 
 def _moments(scenario: Scenario, near: list[int]) -> "st.SearchStrategy[str]":

@@ -35,9 +35,8 @@ from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, te
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
 from emulator.scenario.stated import resolved
-from emulator.show.phrases import spoken
-from emulator.show.reasons import in_words
 from emulator.show.story.writing import lines as story_lines
+from emulator.show.words import in_words, spoken
 from emulator.testing.stream import Span, Stream
 from emulator.timeline.reports import place_of
 from emulator.timeline.stops import clock_stop

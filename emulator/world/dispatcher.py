@@ -21,8 +21,7 @@ from typing import Any, Final
 
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Entry, Job
-from emulator.broker.matching import Offer
-from emulator.broker.rules import Hint, Outcome
+from emulator.broker.rules import Hint, Offer, Outcome
 from emulator.record.reasons import Because
 from emulator.scenario.schedules import Switch
 from emulator.timeline.agenda import ENDS, MESSAGES, REST
@@ -233,7 +232,7 @@ class Dispatcher:
             return  # it asks again when it is reached again
         if worker.is_plain:
             self.wait(worker, self._agenda.now)
-            if worker.model.woken_on_demand:
+            if self.sleepers and worker.model.woken_on_demand:
                 self.idle(worker)
         elif not (worker.cut_out or worker.cut_back):
             worker.asking = request = Request("take", worker)
@@ -313,8 +312,13 @@ class Dispatcher:
             worker.poll_anchor = anchor
             worker.asked_at = -1
             insort(alike.places, (anchor % alike.poll, worker.index, worker), key=_place)
-        if self._due_at < 0 and (self.broker.has_waiting(alike.queues) or self.doubles.offered):
-            self.hand_over_soon()
+        if self._due_at < 0:
+            for queue, _ in alike.view:
+                if queue.waiting:
+                    self.hand_over_soon()
+                    return
+            if self.doubles.offered:
+                self.hand_over_soon()
 
     def offer(self, worker: Worker, free: int) -> Offer:
         """Give what a worker with so many free slots offers a job."""

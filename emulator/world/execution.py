@@ -9,8 +9,7 @@ from typing import Final
 
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Job
-from emulator.broker.matching import meets
-from emulator.broker.rules import Hint, Outcome
+from emulator.broker.rules import Hint, Outcome, meets
 from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
 from emulator.world.access import Access

@@ -24,7 +24,7 @@ from emulator.scenario.schedules import rate_spans, terms_of
 from emulator.timeline.ticks import HOUR
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.fault_times import fault_keys, is_there
+from emulator.world.faults import fault_keys, is_there
 from emulator.world.sampling import Gamma, Lognormal, sampling_of
 
 __all__ = [

@@ -24,14 +24,13 @@ from emulator.world.dispatcher import Dispatcher
 from emulator.world.draws import Draws, Purpose, entity_key
 from emulator.world.effects import Effects
 from emulator.world.execution import Execution
-from emulator.world.fault_hits import Targets
+from emulator.world.fault_effects import Targets
 from emulator.world.faults import Faults
 from emulator.world.heartbeat_schedule import HeartbeatSchedule
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
 from emulator.world.nights import CompletionListener, Nights, entries_waited_for
-from emulator.world.plan import ReadyRoutine
-from emulator.world.planned import Sources
+from emulator.world.plan import ReadyRoutine, Sources
 from emulator.world.sampling import sampling_of
 from emulator.world.stuck import StuckJobs
 from emulator.world.systems import Systems

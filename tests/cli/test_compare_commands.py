@@ -9,7 +9,7 @@ import pytest
 
 from emulator import compare, load
 from emulator.errors import InputError
-from emulator.show.fault_words import planned_words
+from emulator.show.words import planned_words
 from emulator.testing.hunting import hunt
 from emulator.testing.strategies import KINDS, fault_schedules
 
@@ -324,7 +324,7 @@ def test_hunt_adds_to_the_faults_that_are_there_and_counts_what_is_missed_alread
 
 def test_every_kind_that_is_drawn_is_a_fault_of_the_scenario_file() -> None:
     """The kinds are those of the file; how many are drawn is checked."""
-    from emulator.scenario.models.faults import FAULT_KINDS
+    from emulator.scenario.fault_kinds import FAULT_KINDS
 
     assert set(KINDS) <= set(FAULT_KINDS)
     with pytest.raises(InputError, match="at_least=2, at_most=1: give 0 <= at_least <= at_most"):

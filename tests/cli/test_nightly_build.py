@@ -11,7 +11,7 @@ from small_place import SCENARIO, Ended
 
 import emulator
 from emulator.measure.comparison.result import Lost
-from emulator.show.comparison.results_xml import nights_xml
+from emulator.show.comparison.exports import nights_xml
 
 Call = Callable[..., Ended]
 

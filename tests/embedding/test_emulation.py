@@ -419,7 +419,8 @@ def test_what_must_never_happen_fails_the_test_when_it_is_left(go: Any) -> None:
 
 def test_every_fault_and_action_of_the_scenario_file_is_a_method() -> None:
     """The methods have the names of the file's keys, all of them."""
-    from emulator.scenario.models.faults import ACTION_KINDS, FAULT_KINDS
+    from emulator.scenario.fault_kinds import FAULT_KINDS
+    from emulator.scenario.models.faults import ACTION_KINDS
 
     assert [name for name in (*FAULT_KINDS, *ACTION_KINDS) if not callable(getattr(Emulator, name, None))] == []
 

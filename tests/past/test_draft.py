@@ -274,6 +274,7 @@ def test_what_a_reader_has_to_know_stands_in_the_head(learnt: Learnt) -> None:
     )
     assert draft.warnings[-1] == "Planned and in the history too; taken from the history: index."
     assert all(f"# - {it}" in draft.text for it in draft.warnings)
+    assert draft.guesses["pools.dome.count"].endswith("as no wait was seen, nobody knows whether these were all")
     assert draft.settings["routines"]["wake"]["parts"] == [{"name": "work", "takes": "60s"}]
 
 

@@ -187,6 +187,16 @@ def test_weekends_that_are_quiet_for_one_routine_need_less_to_be_so_for_another(
     assert learn(nights(night=night, submitted=submitted)).random[0].days.differ
 
 
+def test_demand_is_told_beside_the_rate_that_is_drafted() -> None:
+    """Where weekends do not differ by more than chance, a night's demand is its jobs by those of all nights."""
+    of_days = (20, 40, 60, 30, 50, 28, 44)
+    counts = np.array([of_days[day.weekday()] for day in DATES])
+    night = np.repeat(np.arange(42), counts)
+    learnt = learn(nights(night=night, submitted=np.random.default_rng(22).uniform(0, LASTS, len(night))))
+    assert not learnt.random[0].days.differ
+    assert learnt.demand[:7] == pytest.approx(np.array(of_days) / np.mean(of_days))
+
+
 def test_the_law_of_factors_is_the_likelier_one() -> None:
     """Of 80 samples of 200 nights each, nearly all are told for what they are; a night without anything is a gamma."""
     draws = np.random.default_rng(14)

@@ -80,6 +80,7 @@ def messy(seeds: range, nights: int) -> None:
         )
         hold(f"polling: {learnt.polling.every:.1f} s of {POLL}", near(learnt.polling.every, POLL))
         losses = learnt.losses
+        print(f"          back after {losses.back_after:.0f} s of 1200, at most {losses.at_most:.0f} s")
         if losses.count >= 15:
             said = f"hours between losses: {losses.hours_apart:.1f} of {GAP_HOURS}, from {losses.count}"
             hold(said, near(losses.hours_apart, GAP_HOURS, 0.5))
@@ -278,6 +279,7 @@ def main() -> int:
     commands = parser.add_subparsers(dest="trial", required=True)
     one = commands.add_parser("messy")
     one.add_argument("--seeds", type=int, default=5)
+    one.add_argument("--first-seed", type=int, default=101)
     one.add_argument("--nights", type=int, default=42)
     commands.add_parser("columns").add_argument("--nights", type=int, default=42)
     commands.add_parser("flights").add_argument("file", type=Path)
@@ -285,7 +287,7 @@ def main() -> int:
     commands.add_parser("night").add_argument("--nights", type=int, default=42)
     given = parser.parse_args()
     trials: dict[str, Callable[[], None]] = {
-        "messy": lambda: messy(range(101, 101 + given.seeds), given.nights),
+        "messy": lambda: messy(range(given.first_seed, given.first_seed + given.seeds), given.nights),
         "columns": lambda: columns(1, given.nights),
         "flights": lambda: flights(given.file),
         "million": lambda: million(given.rows),

@@ -13,11 +13,20 @@ from nights_by_hand import compared, played, readings
 from scipy import stats
 
 from emulator.measure.comparison.analysis import spread
-from emulator.measure.comparison.intervals import half_width, rank_coverage, ranks, share_interval, student_interval
+from emulator.measure.comparison.intervals import (
+    half_width,
+    nights_for_half_width,
+    nights_to_show,
+    nights_without_more_misses,
+    rank_coverage,
+    ranks,
+    share_interval,
+    student_interval,
+    student_power,
+    student_quantile,
+)
 from emulator.measure.comparison.paired import compare_pairs, holm, pair_up
-from emulator.measure.comparison.planning import nights_for_half_width, nights_to_show, nights_without_more_misses
 from emulator.measure.comparison.result import Comparison
-from emulator.measure.comparison.tables import student_power, student_quantile
 from emulator.measure.comparison.wanted import Reading
 
 pytestmark = pytest.mark.slow

@@ -13,7 +13,7 @@ from hypothesis import strategies as st
 from quiet_night import RIGHT
 
 from emulator.errors import ScenarioError
-from emulator.scenario.hazards import hazards
+from emulator.hazards import hazards
 from emulator.scenario.load import Loaded, from_settings, load_text
 from emulator.scenario.schema import schema
 from emulator.scenario.stated import resolved

@@ -24,9 +24,8 @@ from night_runs import COUNTED, HOUR, MINUTE, Ran, exponential, made, ran, stati
 
 from emulator.experiment.night import run_night
 from emulator.measure.comparison.analysis import spread
-from emulator.measure.comparison.intervals import rank_coverage, share_interval, student_interval
+from emulator.measure.comparison.intervals import Interval, rank_coverage, share_interval, student_interval
 from emulator.measure.comparison.paired import compare_pairs, pair_up
-from emulator.measure.comparison.result import Interval
 from emulator.measure.comparison.shares import shares
 from emulator.measure.comparison.wanted import PlayedNight, Reading, read, wanted
 from emulator.measure.night import FINISHED, FIRST_OUT, SUBMITTED

@@ -36,9 +36,7 @@ from emulator.record.events import Row
 from emulator.record.meta import RunMeta
 from emulator.report.exporting import FORMATS, recorded
 from emulator.scenario.clock import Clock
-from emulator.show.exports.attempts import attempts_of
-from emulator.show.exports.plain import plain
-from emulator.show.exports.recorded import Recorded
+from emulator.show.exports.recorded import Recorded, attempts_of, plain
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 HOSTILE = "=1+1\x00\x1b[2J\u202e<b>]]>&\"'\\\n\r\t\x7f\x9b\ufffe\ud800\u00e9"

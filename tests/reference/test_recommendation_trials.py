@@ -14,8 +14,8 @@ from night_rows import asked
 
 from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.preference import nights_at_rate, nights_without_a_miss, standing
-from emulator.measure.comparison.recommend import Entrant, nights_by_default, recommend
-from emulator.measure.comparison.recommendation import Recommendation
+from emulator.measure.comparison.recommend import Candidates, Entrant, nights_by_default, recommend
+from emulator.measure.comparison.result import Recommendation
 from emulator.measure.comparison.wanted import PlayedNight, Reading, wanted
 from emulator.timeline.ticks import HOUR
 from emulator.world.draws import Draws, Purpose
@@ -93,18 +93,20 @@ def draw(case: Case, seed: int) -> Recommendation:
             for text, value in zip(PREFER, values, strict=True):
                 readings[text, name][night] = Reading(value)
     return recommend(
-        entrants=[Entrant(name, min(place, 1)) for place, name in enumerate(names)],
-        requirements=dict.fromkeys(names, (asked(measure="makespan", at_most=1, in_share=case.share),)),
-        played=played,
-        readings=readings,
-        not_worse=(),
-        lost=(),
-        prefer=[wanted(text) for text in PREFER],
-        compared=[],
-        confidence=0.95,
-        random=True,
-        nights=count,
-        planned=count,
+        Candidates(
+            entrants=[Entrant(name, min(place, 1)) for place, name in enumerate(names)],
+            requirements=dict.fromkeys(names, (asked(measure="makespan", at_most=1, in_share=case.share),)),
+            played=played,
+            readings=readings,
+            not_worse=(),
+            lost=(),
+            prefer=[wanted(text) for text in PREFER],
+            compared=[],
+            confidence=0.95,
+            random=True,
+            nights=count,
+            planned=count,
+        )
     )
 
 

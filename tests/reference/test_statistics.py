@@ -12,15 +12,19 @@ from night_rows import Stream
 from nights_by_hand import readings
 from scipy import stats
 
-from emulator.measure.comparison.intervals import half_width, rank_coverage, ranks, share_interval, student_interval
-from emulator.measure.comparison.paired import compare_pairs, each_of, pair_up
-from emulator.measure.comparison.planning import (
+from emulator.measure.comparison.intervals import (
+    half_width,
     nights_by_normal,
     nights_by_ratio,
     nights_for_half_width,
     nights_for_share_width,
+    rank_coverage,
+    ranks,
+    share_interval,
+    student_interval,
+    student_quantile,
 )
-from emulator.measure.comparison.tables import student_quantile
+from emulator.measure.comparison.paired import compare_pairs, each_of, pair_up
 from emulator.measure.estimate import Sample, deviation, mean, product_limit
 from emulator.measure.figures import figure
 

@@ -9,12 +9,12 @@ from random_nights.play import loaded as loaded_night
 
 from emulator.errors import InputError, ScenarioError
 from emulator.experiment.night import NightResult, run_night
+from emulator.hazards import hazards
 from emulator.measure.ages import Age
 from emulator.measure.selection import Selection, Where
 from emulator.record.events import Row
 from emulator.report.storytelling import story_of_night
 from emulator.scenario.aims import UNKNOWN, Aim, aims
-from emulator.scenario.hazards import hazards
 from emulator.scenario.load import Loaded, from_settings
 
 START = "2026-06-12T22:00:00"

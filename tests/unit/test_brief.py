@@ -190,7 +190,7 @@ def test_guesses_that_cannot_be_tried_say_why(monkeypatch: pytest.MonkeyPatch) -
 def test_what_was_not_looked_at_is_told_from_what_is_not_stated() -> None:
     found = made(1)
     assert found.not_looked_at == (
-        "workers: loss of power, standing still, slow work, a cut link, lost heartbeats, lost outcomes, wrong clocks",
+        "workers: loss of power, standing still, a cut link, slow work, lost heartbeats, lost outcomes, wrong clocks",
         "an outage of the broker",
         "jobs that fail by themselves",
         "more or fewer jobs than stated",

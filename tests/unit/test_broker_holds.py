@@ -5,7 +5,7 @@ from broker_driver import Driver
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 from emulator.broker.workers import HeartbeatReply
 from emulator.record.reasons import Reason, Why
-from emulator.show.reasons import in_words
+from emulator.show.words import in_words
 
 NIGHT = QueueRules("night", lease=100, retry=DataRetry(attempts_in_all=9, pause="constant", first=30))
 

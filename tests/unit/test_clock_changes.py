@@ -13,8 +13,8 @@ import pytest
 from night_runs import Ran
 
 from emulator.errors import ScenarioError
+from emulator.hazards import hazards
 from emulator.scenario.clock import Clock
-from emulator.scenario.hazards import hazards
 from emulator.scenario.load import Loaded, from_settings, load, varied
 from emulator.scenario.recurrence import occurrences
 from emulator.scenario.stated import resolved

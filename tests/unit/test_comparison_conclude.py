@@ -10,9 +10,9 @@ from night_rows import asked
 from nights_by_hand import compared, more, played
 
 from emulator.errors import InputError
+from emulator.measure.comparison.intervals import Interval, scipy_version
 from emulator.measure.comparison.paired import change, reach, tidy
-from emulator.measure.comparison.result import Comparison, Difference, Interval, Lost
-from emulator.measure.comparison.tables import scipy_version
+from emulator.measure.comparison.result import Comparison, Difference, Lost
 from emulator.measure.comparison.wanted import PlayedNight, Reading
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
 

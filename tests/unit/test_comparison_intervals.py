@@ -9,9 +9,15 @@ from nights_by_hand import more
 
 from emulator.errors import InputError
 from emulator.measure.comparison.analysis import finite, spread
-from emulator.measure.comparison.intervals import check_confidence, ranks, share_interval, student_interval
-from emulator.measure.comparison.result import Interval, Spread
-from emulator.measure.comparison.tables import scipy_version
+from emulator.measure.comparison.intervals import (
+    Interval,
+    check_confidence,
+    ranks,
+    scipy_version,
+    share_interval,
+    student_interval,
+)
+from emulator.measure.comparison.result import Spread
 from emulator.measure.comparison.wanted import Reading
 
 HALF, NINE_TENTHS = Fraction(1, 2), Fraction(9, 10)

@@ -5,8 +5,8 @@ import math
 import pytest
 from nights_by_hand import more, readings
 
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.paired import Paired, Seen, compare_pairs, each_of, holm, pair_up
-from emulator.measure.comparison.result import Interval
 from emulator.measure.comparison.wanted import Reading
 
 

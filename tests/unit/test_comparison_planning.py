@@ -6,15 +6,16 @@ import pytest
 from nights_by_hand import compared, more, played
 
 from emulator.errors import InputError
-from emulator.measure.comparison.paired import Precision, TooWide, precision, reached, too_wide
-from emulator.measure.comparison.planning import (
+from emulator.measure.comparison.intervals import (
     MOST,
     nights_by_ratio,
     nights_for_half_width,
     nights_to_show,
     nights_without_more_misses,
+    student_power,
+    student_quantile,
 )
-from emulator.measure.comparison.tables import student_power, student_quantile
+from emulator.measure.comparison.paired import Precision, TooWide, precision, reached, too_wide
 
 
 def test_the_fewest_pairs_that_show_half_a_deviation_are_34() -> None:

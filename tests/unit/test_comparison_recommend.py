@@ -10,9 +10,8 @@ from nights_by_hand import more, readings
 from emulator.errors import InputError
 from emulator.measure.comparison.intervals import share_interval
 from emulator.measure.comparison.preference import nights_at_rate, nights_without_a_miss
-from emulator.measure.comparison.recommend import Entrant, nights_by_default, recommend
-from emulator.measure.comparison.recommendation import Enough, PreferenceStep, Recommendation
-from emulator.measure.comparison.result import Lost, Share
+from emulator.measure.comparison.recommend import Candidates, Entrant, nights_by_default, recommend
+from emulator.measure.comparison.result import Enough, Lost, PreferenceStep, Recommendation, Share
 from emulator.measure.comparison.wanted import PlayedNight, Reading, wanted
 from emulator.timeline.ticks import HOUR, MINUTE
 
@@ -61,7 +60,7 @@ def rule(
         "nights": count,
         "planned": count,
     }
-    return recommend(**{**given, **keys})
+    return recommend(Candidates(**{**given, **keys}))
 
 
 def kept(held: int, of: int) -> list[bool]:

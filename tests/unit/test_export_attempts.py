@@ -13,7 +13,7 @@ from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta
 from emulator.record.reasons import Because
 from emulator.report.exporting import FORMATS, export
-from emulator.show.exports.attempts import PartDone, attempts_of
+from emulator.show.exports.recorded import PartDone, attempts_of
 
 PARTS = {"copy": (("read", False), ("write", True), ("check", False))}
 SUBMITTED: Row = (0, "submitted", 0, 1, "", "queued", "copy", "night", "plates", 1, "", 0, "", 0)

@@ -9,12 +9,10 @@ import pytest
 import emulator
 from emulator.errors import InputError
 from emulator.experiment.comparison_result import FrontierResult
-from emulator.measure.comparison.frontier import Frontier, conclude_frontier
-from emulator.measure.comparison.outcome import outcome_of_size
-from emulator.measure.comparison.sizing import SizedRequirement
-from emulator.show.comparison.as_json import frontier_json
-from emulator.show.comparison.frontiers import frontier_page
-from emulator.show.comparison.tables import sizes_csv
+from emulator.measure.comparison.shares import outcome_of_size
+from emulator.measure.comparison.sizing import Frontier, Search, SizedRequirement, conclude_frontier
+from emulator.show.comparison.exports import frontier_json, sizes_csv
+from emulator.show.comparison.screens import frontier_page
 
 NIGHTS = 40
 
@@ -32,8 +30,8 @@ def found(kept: dict[tuple[Any, Any], int | None], hours: dict[Any, float] | Non
     }
     known |= {"share": 0.5, "confidence": 0.95, "nights": NIGHTS, "first_seed": 1}
     worker_hours = [None if hours is None else hours[first] for first, _ in kept]
-    known |= {"pairs": list(kept), "held": held, "requirements": its, "worker_hours": worker_hours}
-    return conclude_frontier(**known | more)
+    known |= {"values": list(kept), "held": held, "requirements": its, "worker_hours": worker_hours}
+    return conclude_frontier(Search(**known | more))
 
 
 # 40 of 40 and 38 of 40 hold at one half; 1 of 40 does not; of 24 of 40 it cannot be told (six pairs, 95 % together).

@@ -7,7 +7,7 @@ import pytest
 from emulator.errors import InputError
 from emulator.experiment.guesses import guesses, half_and_double
 from emulator.measure.comparison.questions import Corner, End, Guess, Resting, Rests, sentence_of
-from emulator.show.comparison.guesses import guesses_page
+from emulator.show.comparison.questions import guesses_page
 
 GUESSES = tuple(Guess(f"queues.{name}.lease", "the lease of 90 s", "45 s", "3 min") for name in "abc")
 HELD = Corner({}, 60, 60, "holds")

@@ -6,8 +6,8 @@ from typing import Any, NamedTuple
 import pytest
 from quiet_night import QUIET, RIGHT, quiet
 
-from emulator.scenario.hazards import HAZARDS, Margin, hazards, heartbeat_margins
-from emulator.scenario.hazards.work import span
+from emulator.hazards import HAZARDS, Margin, hazards, heartbeat_margins
+from emulator.hazards.work import span
 from emulator.scenario.load import from_settings, load, varied
 from emulator.scenario.models import Retry
 

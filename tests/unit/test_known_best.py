@@ -6,7 +6,7 @@ Each has its reason beside it, worked out by hand, so that the rule is held agai
 from typing import Any
 
 import emulator
-from emulator.measure.comparison.recommendation import Recommendation
+from emulator.measure.comparison.result import Recommendation
 
 
 def scenario(**parts: Any) -> dict[str, Any]:

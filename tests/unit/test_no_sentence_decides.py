@@ -25,7 +25,6 @@ EXEMPT = {
     ("scenario/text.py", "nesting depth"): "the parser of YAML tells its mistakes in words alone",
     ("records.py", "typing.ClassVar"): "how Python writes that an annotation is of the class itself",
     ("scenario/arguments.py", " at 0x"): "how Python writes where an object without words of its own lies",
-    ("reference/page.py", "\n\nA message"): "where the drawing in a docstring ends, of which the reference is made",
 }
 """(file, text) -> why it is no sentence of ours, or cannot be had otherwise."""
 

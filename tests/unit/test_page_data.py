@@ -7,7 +7,7 @@ from emulator.record.events import DETAILS
 from emulator.record.reasons import EVENT_REASONS
 from emulator.show.page import data
 from emulator.show.page.data import columns
-from emulator.show.phrases import BY_DETAIL, EVENTS, told
+from emulator.show.words import BY_DETAIL, EVENTS, told
 
 SUBMITTED = ("queued", "copy", "night", "plates", 1, "", 0, "", 0)
 

@@ -20,7 +20,7 @@ from emulator.record.events import DETAILS, Event, Row, details_of, read, reason
 from emulator.record.export import json_lines
 from emulator.record.reasons import EVENT_REASONS, mistake_in
 from emulator.scenario.load import from_settings, load
-from emulator.show.phrases import told
+from emulator.show.words import told
 from emulator.testing.work import Work
 from emulator.timeline.ticks import SECOND
 

@@ -10,9 +10,9 @@ from quiet_night import QUIET, RIGHT, changed, problems
 from scenario_file import reference_page
 
 from emulator.errors import ScenarioError
+from emulator.scenario.fault_kinds import FAULT_KEYS, FAULT_NEEDS
 from emulator.scenario.load import from_settings, load, load_text
 from emulator.scenario.messages import keys_at, node_at, shape, shown, words
-from emulator.scenario.models.faults import FAULT_KEYS, FAULT_NEEDS
 from emulator.scenario.schema import SHIPPED, schema, schema_text
 from emulator.scenario.stated import resolved
 from emulator.scenario.text import read

@@ -15,12 +15,9 @@ from compared_copies import NIGHT
 from emulator import ComparisonResult, compare, nights, size
 from emulator.measure.comparison.result import Lost
 from emulator.measure.comparison.sizing import conclude_sizing
-from emulator.show.comparison.as_json import comparison_json
-from emulator.show.comparison.page import comparison_page
+from emulator.show.comparison.exports import as_csv, as_markdown, comparison_json, holds, sentence
 from emulator.show.comparison.pictures import NARROW, forest, pictures, trade_off
-from emulator.show.comparison.sizes import sizing_page
-from emulator.show.comparison.tables import as_csv, as_markdown
-from emulator.show.comparison.verdict import holds, sentence
+from emulator.show.comparison.screens import comparison_page, sizing_page
 from emulator.show.layout import columns
 from emulator.show.svg import SHAPES, Scale, Svg, nice_steps
 

@@ -18,10 +18,9 @@ from emulator.measure.comparison.result import Comparison, Lost
 from emulator.measure.comparison.wanted import Reading
 from emulator.scenario.models.scenario import Requirement
 from emulator.scenario.stated import Varied
-from emulator.show.comparison.by_value import Numbers, one_number
-from emulator.show.comparison.deciding import answering_picture, deciding
-from emulator.show.comparison.verdict import sentences
-from emulator.show.cumulative import MOST, Bound, Curve, cumulative, going
+from emulator.show.comparison.deciding import Numbers, answering_picture, deciding, one_number
+from emulator.show.comparison.exports import sentences
+from emulator.show.svg import MOST, Bound, Curve, cumulative, going
 
 SCENARIOS = Path(__file__).parents[2] / "scenarios"
 GOLDEN = Path(__file__).parent.parent / "golden" / "comparison.html"

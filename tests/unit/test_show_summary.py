@@ -18,8 +18,7 @@ from emulator.measure.verdict import Judged
 from emulator.scenario.clock import Clock
 from emulator.show.layout import columns
 from emulator.show.meta import RunMeta, verdict
-from emulator.show.summary import summary
-from emulator.show.summary_json import as_json
+from emulator.show.summary import as_json, summary
 from emulator.timeline.ticks import MINUTE, SECOND
 
 GOLDEN = Path(__file__).parents[1] / "golden"

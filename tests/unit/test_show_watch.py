@@ -10,9 +10,7 @@ from emulator.record.events import DETAILS, Row
 from emulator.report.watching import KEYS
 from emulator.scenario.clock import Clock
 from emulator.show.layout import columns, in_colour
-from emulator.show.watch.crew import crew
-from emulator.show.watch.notes import PASSED_OVER, note
-from emulator.show.watch.picture import Ahead, Sight, picture
+from emulator.show.watch import PASSED_OVER, Ahead, Sight, crew, note, picture
 from emulator.timeline.ticks import HOUR, MINUTE, SECOND
 
 CLOCK = Clock(datetime.fromisoformat("2026-06-12T21:30:00"), "America/Santiago")

@@ -2,7 +2,7 @@
 
 from night_rows import Stream, the_night
 
-from emulator.show.worst import WorstJob, worst_jobs
+from emulator.show.summary import WorstJob, worst_jobs
 from emulator.timeline.ticks import SECOND
 
 

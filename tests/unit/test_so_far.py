@@ -13,7 +13,7 @@ import emulator
 from emulator.cli import progress as telling
 from emulator.cli.main import answer
 from emulator.measure.comparison.result import Comparison
-from emulator.show.comparison.so_far import comparison_so_far
+from emulator.show.comparison.words import comparison_so_far
 
 SURE: dict[str, Any] = {
     "title": "Copies",

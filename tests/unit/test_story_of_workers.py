@@ -3,7 +3,7 @@
 from story_rows import began, came, ended, out, row, stopped, told_of
 
 from emulator.record.reasons import GOES_ON
-from emulator.show.phrases import told
+from emulator.show.words import told
 
 
 def changed(at: float, state: str, why: str = "") -> tuple[object, ...]:

@@ -3,7 +3,7 @@
 from typing import Any
 
 from emulator.experiment.night import run_night
-from emulator.measure.comparison.sizing import conclude_sizing
+from emulator.measure.comparison.sizing import Search, conclude_sizing
 from emulator.measure.story.job import job_story
 from emulator.measure.story.requirement import requirement_story
 from emulator.measure.story.settings import settings_of
@@ -115,33 +115,33 @@ def test_a_job_that_never_started_broke_no_order() -> None:
 
 def test_a_search_is_put_together_without_more_than_it_needs() -> None:
     """Every value holds: smaller ones may do too, unless all fare alike; where none holds and all fare alike, too."""
-    known: dict[str, Any] = {"title": "Plates", "file": "", "path": "pools.dome.count", "share": 0.5}
+    known: dict[str, Any] = {"title": "Plates", "file": "", "paths": ("pools.dome.count",), "share": 0.5}
     known |= {"confidence": 0.95, "first_seed": 1, "nights": 40}
     nights = [(seed, True) for seed in range(40)]
     worse = [(seed, seed > 2) for seed in range(40)]
-    alike = conclude_sizing(**known, values=[1, 2], held=[nights, nights])
+    alike = conclude_sizing(Search(**known, values=[1, 2], held=[nights, nights]))
     assert alike.sentence == (
         "Take any: every pools.dome.count that was tried keeps the requirements, in 40 of 40 nights with each. "
         "In this range it does not matter."
     )
-    apart = conclude_sizing(**known, values=[1, 2], held=[worse, nights])
+    apart = conclude_sizing(Search(**known, values=[1, 2], held=[worse, nights]))
     assert "Smaller values were not tried and may do too" in apart.sentence
     never = [(seed, False) for seed in range(40)]
-    useless = conclude_sizing(**known, values=[1, 2], held=[never, never])
+    useless = conclude_sizing(Search(**known, values=[1, 2], held=[never, never]))
     assert useless.sentence == (
         "No pools.dome.count that was tried is shown to keep the requirements, and none is better than another. "
         "With each, 0 of 40 nights keep them (50 % asked, 95 % sure)."
     )
     rare = [(seed, seed < 3) for seed in range(40)]
-    closest = conclude_sizing(**known, values=[1, 2], held=[never, rare])
+    closest = conclude_sizing(Search(**known, values=[1, 2], held=[never, rare]))
     assert closest.sentence == (
         "No pools.dome.count that was tried is shown to keep the requirements: 2 comes closest. "
         "3 of 40 nights keep them, at least 1 % of all (50 % asked, 95 % sure)."
     )
-    demand = conclude_sizing(**known, values=[1, 2], held=[worse, nights], choose=False)
+    demand = conclude_sizing(Search(**known, values=[1, 2], held=[worse, nights], choose=False))
     assert demand.sentence.endswith("To learn how much still fits, look for the largest instead.")
-    fewer = conclude_sizing(**known, values=[1, 2], held=[nights, never], choose=False)
+    fewer = conclude_sizing(Search(**known, values=[1, 2], held=[nights, never], choose=False))
     assert (fewer.monotone, "not always better" in fewer.sentence) == (False, False)
-    alone = conclude_sizing(**known | {"nights": 1}, values=[1, 2], held=[never[:1], never[:1]])
+    alone = conclude_sizing(Search(**known | {"nights": 1}, values=[1, 2], held=[never[:1], never[:1]]))
     assert "With each, 0 of 1 night keeps them" in alone.sentence
     assert (apart.tried[0].requirements, apart.tried[0].worker_hours) == ((), None)

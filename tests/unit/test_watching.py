@@ -11,7 +11,7 @@ from emulator.experiment.night import run_night
 from emulator.record.log_reader import open_log
 from emulator.report.watching import StoppedError, faults_ahead, told_night, watch_night
 from emulator.scenario.load import Loaded, from_settings, load
-from emulator.show.watch.picture import Ahead, Sight, picture
+from emulator.show.watch import Ahead, Sight, picture
 from emulator.timeline.ticks import MINUTE
 
 SCENARIOS = Path(emulator.__file__).parent.parent / "scenarios"

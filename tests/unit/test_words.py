@@ -6,7 +6,7 @@ from collections.abc import Iterator
 from pathlib import Path
 
 from emulator.record.events import DETAILS
-from emulator.show.phrases import EVENTS
+from emulator.show.words import EVENTS
 
 ROOT = Path(__file__).parents[2]
 SHOW = sorted((ROOT / "emulator" / "show").rglob("*.py"))

@@ -9,7 +9,7 @@ from quiet_night import QUIET, changed, problems
 from emulator import run, size
 from emulator.scenario.load import from_settings, varied
 from emulator.scenario.variants import absent_workers
-from emulator.show.comparison.sizes import sizing_page
+from emulator.show.comparison.screens import sizing_page
 
 COPY = {"queue": "night", "parts": [{"name": "copy", "takes": "20m"}]}
 

@@ -20,8 +20,7 @@ from emulator.world.arrival_processes import Ways, poisson_gaps
 from emulator.world.arrivals import Arrivals
 from emulator.world.draws import Draws
 from emulator.world.numerics import LONGEST
-from emulator.world.plan import ReadyRoutine
-from emulator.world.planned import Sources
+from emulator.world.plan import ReadyRoutine, Sources
 from emulator.world.sampling import (
     Constant,
     Empirical,

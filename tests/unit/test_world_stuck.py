@@ -8,7 +8,7 @@ from emulator import run
 from emulator.record.reasons import Reason, Why
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import from_settings
-from emulator.show.reasons import in_words
+from emulator.show.words import in_words
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
 

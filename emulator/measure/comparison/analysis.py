@@ -16,7 +16,7 @@ and a high end takes it for infinite.
 
 import math
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from fractions import Fraction
 from itertools import chain, pairwise
 from math import fsum, inf
@@ -24,7 +24,15 @@ from typing import Final
 
 from emulator.errors import InputError
 from emulator.measure.catalogue import find
-from emulator.measure.comparison.intervals import check_confidence, kept_within, ranks, student_interval
+from emulator.measure.comparison.intervals import (
+    Interval,
+    check_confidence,
+    kept_within,
+    nights_to_show,
+    ranks,
+    scipy_version,
+    student_interval,
+)
 from emulator.measure.comparison.paired import (
     Paired,
     Seen,
@@ -40,28 +48,26 @@ from emulator.measure.comparison.paired import (
     tidy,
     why_not,
 )
-from emulator.measure.comparison.planning import nights_to_show
 from emulator.measure.comparison.preference import DONE, check_directions, does_fewer, trade_points
-from emulator.measure.comparison.recommend import Entrant, recommend
-from emulator.measure.comparison.recommendation import CutShort
+from emulator.measure.comparison.recommend import Candidates, Entrant, recommend
 from emulator.measure.comparison.result import (
     Comparison,
+    CutShort,
     Difference,
     Effect,
-    Interval,
     Lost,
     Share,
     ShareVerdict,
     Spread,
 )
 from emulator.measure.comparison.shares import shares
-from emulator.measure.comparison.tables import scipy_version
 from emulator.measure.comparison.wanted import PlayedNight, Reading, Wanted, label_of, needed, of_requirement, wanted
 from emulator.measure.estimate import Unit, deviation, mean
 from emulator.measure.requirements import say_not_worse
 from emulator.measure.verdict import Asked
 
 __all__ = [
+    "Compared",
     "conclude",
     "finite",
     "not_worse",
@@ -177,32 +183,11 @@ def _by_ranks(values: Sequence[float], exact: Sequence[float], share: Fraction, 
 _WORTH_SEEING = 0.05  # of the baseline's mean
 
 
-def conclude(
-    *,
-    title: str,
-    files: Sequence[str],
-    variants: Sequence[str],
-    baseline: str,
-    first_seed: int,
-    nights: int,
-    confidence: float,
-    stopped: str,
-    measures: Sequence[str],
-    trade_off: tuple[str, str],
-    requirements: Mapping[str, Sequence[Asked]],
-    lost: Iterable[Lost],
-    versions: Mapping[str, str],
-    played: Iterable[PlayedNight],
-    worth_seeing: Mapping[str, float] | None = None,
-    entrants: Sequence[Entrant] | None = None,
-    prefer: Sequence[str] = (),
-    planned: int | None = None,
-    cut_short: CutShort = "",
-    changes: Sequence[str] = (),
-) -> Comparison:
-    """Put a comparison together.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Compared:
+    """What was compared, and the nights that were played.
 
-    Args:
+    Attributes:
         title: the scenario's title.
         files: the scenario files, as given.
         variants: the names of the variants, the baseline first.
@@ -224,90 +209,121 @@ def conclude(
         planned: how many nights of each were to be run, if there are fewer.
         cut_short: why there are fewer.
         changes: what was set on the command line.
+    """
+
+    title: str
+    files: Sequence[str]
+    variants: Sequence[str]
+    baseline: str
+    first_seed: int
+    nights: int
+    confidence: float
+    stopped: str
+    measures: Sequence[str]
+    trade_off: tuple[str, str]
+    requirements: Mapping[str, Sequence[Asked]]
+    lost: Iterable[Lost]
+    versions: Mapping[str, str]
+    played: Iterable[PlayedNight]
+    worth_seeing: Mapping[str, float] | None = None
+    entrants: Sequence[Entrant] | None = None
+    prefer: Sequence[str] = ()
+    planned: int | None = None
+    cut_short: CutShort = ""
+    changes: Sequence[str] = ()
+
+
+def conclude(of: Compared) -> Comparison:
+    """Put a comparison together.
 
     Raises:
         InputError: when scipy is missing; for a confidence out of range, a figure that is not one, a trade-off of
             figures of which neither side is better, or nights that do not belong together.
     """
-    check_confidence(confidence)
-    if list(variants[:1]) != [baseline]:
-        raise InputError(f"the baseline {baseline!r} must come first among the variants: {', '.join(variants)}")
-    ordered = _ordered(played, variants)
-    figures = {figure.text: figure for figure in needed(measures, trade_off, requirements)}
-    liked = [wanted(text) for text in prefer] if len(variants) > 1 else []
-    readings = _readings(ordered, figures, variants)
+    check_confidence(of.confidence)
+    if list(of.variants[:1]) != [of.baseline]:
+        raise InputError(f"the baseline {of.baseline!r} must come first among the variants: {', '.join(of.variants)}")
+    ordered = _ordered(of.played, of.variants)
+    figures = {figure.text: figure for figure in needed(of.measures, of.trade_off, of.requirements)}
+    liked = [wanted(text) for text in of.prefer] if len(of.variants) > 1 else []
+    readings = _readings(ordered, figures, of.variants)
     spreads = {
-        (text, variant): spread(text, variant, figure.unit, readings[text, variant].values(), confidence)
+        (text, variant): spread(text, variant, figure.unit, readings[text, variant].values(), of.confidence)
         for text, figure in figures.items()
-        for variant in variants
+        for variant in of.variants
     }
-    compared = tuple(dict.fromkeys(wanted(text).text for text in measures))
-    sizes = {wanted(text).text: size for text, size in (worth_seeing or {}).items()}
-    held_to = {of_requirement(one) for asked in requirements.values() for one in asked if one.not_worse_by is not None}
+    compared = tuple(dict.fromkeys(wanted(text).text for text in of.measures))
+    sizes = {wanted(text).text: size for text, size in (of.worth_seeing or {}).items()}
+    held_to = {
+        of_requirement(one) for asked in of.requirements.values() for one in asked if one.not_worse_by is not None
+    }
     family = [text for text, figure in figures.items() if text in compared or figure in held_to]
-    every = _readings(ordered, _also(figures, liked, ordered), variants)
-    differences = _differences([figures[text] for text in family], variants, every, spreads, confidence, sizes)
-    across, up = wanted(trade_off[0]), wanted(trade_off[1])
+    every = _readings(ordered, _also(figures, liked, ordered), of.variants)
+    differences = _differences([figures[text] for text in family], of.variants, every, spreads, of.confidence, sizes)
+    across, up = wanted(of.trade_off[0]), wanted(of.trade_off[1])
     check_directions(across, up)
     fine = {
-        variant: [night for night in ordered if night.variant == variant and not night.failure] for variant in variants
+        variant: [night for night in ordered if night.variant == variant and not night.failure]
+        for variant in of.variants
     }
-    unequal = tuple(_not_worse(variants[1:], requirements, differences))
-    gone = _lost(lost, ordered, variants)
-    entering = _entrants(variants) if entrants is None else entrants
+    unequal = tuple(_not_worse(of.variants[1:], of.requirements, differences))
+    gone = _lost(of.lost, ordered, of.variants)
+    entering = _entrants(of.variants) if of.entrants is None else of.entrants
     random = any(night.drawn for night in ordered)
     return Comparison(
-        title=title,
-        changes=tuple(changes),
-        files=tuple(files),
-        variants=tuple(variants),
-        baseline=baseline,
-        first_seed=first_seed,
-        nights=nights,
-        confidence=confidence,
-        stopped=stopped,
+        title=of.title,
+        changes=tuple(of.changes),
+        files=tuple(of.files),
+        variants=tuple(of.variants),
+        baseline=of.baseline,
+        first_seed=of.first_seed,
+        nights=of.nights,
+        confidence=of.confidence,
+        stopped=of.stopped,
         measures=compared,
         trade_off=(across.text, up.text),
-        spreads=tuple(spreads[text, variant] for text in compared for variant in variants),
-        differences=tuple(differences[text, variant] for text in compared for variant in variants[1:]),
+        spreads=tuple(spreads[text, variant] for text in compared for variant in of.variants),
+        differences=tuple(differences[text, variant] for text in compared for variant in of.variants[1:]),
         shares=tuple(
             chain.from_iterable(
                 shares(
                     variant,
-                    requirements.get(variant, ()),
+                    of.requirements.get(variant, ()),
                     fine[variant],
-                    confidence,
+                    of.confidence,
                     candidates=sum(1 for one in entering if not one.what_if),
                     random=random,
                 )
-                for variant in variants
+                for variant in of.variants
             )
         ),
         not_worse=unequal,
         points=trade_points(
-            [spreads[across.text, variant] for variant in variants],
-            [spreads[up.text, variant] for variant in variants],
+            [spreads[across.text, variant] for variant in of.variants],
+            [spreads[up.text, variant] for variant in of.variants],
             (across.measure.better, up.measure.better),
-            [_mean_done(fine[variant]) for variant in variants],
+            [_mean_done(fine[variant]) for variant in of.variants],
         ),
         lost=gone,
-        versions={**versions, "scipy": scipy_version()},
+        versions={**of.versions, "scipy": scipy_version()},
         recommendation=None
-        if len(variants) < 2
+        if len(of.variants) < 2
         else recommend(
-            entrants=entering,
-            requirements=requirements,
-            played=ordered,
-            readings=every,
-            not_worse=unequal,
-            lost=gone,
-            prefer=liked,
-            compared=[figures[text] for text in compared],
-            confidence=confidence,
-            random=random,
-            nights=nights,
-            planned=nights if planned is None else planned,
-            cut_short=cut_short,
+            Candidates(
+                entrants=entering,
+                requirements=of.requirements,
+                played=ordered,
+                readings=every,
+                not_worse=unequal,
+                lost=gone,
+                prefer=liked,
+                compared=[figures[text] for text in compared],
+                confidence=of.confidence,
+                random=random,
+                nights=of.nights,
+                planned=of.nights if of.planned is None else of.planned,
+                cut_short=of.cut_short,
+            )
         ),
         played=ordered,
     )

@@ -34,10 +34,15 @@ from math import inf, sqrt
 from typing import Final
 
 from emulator.errors import InputError
-from emulator.measure.comparison.intervals import kept_within, same, student_interval
-from emulator.measure.comparison.planning import nights_by_ratio
-from emulator.measure.comparison.result import Comparison, Difference, Interval
-from emulator.measure.comparison.tables import student_cdf
+from emulator.measure.comparison.intervals import (
+    Interval,
+    kept_within,
+    nights_by_ratio,
+    same,
+    student_cdf,
+    student_interval,
+)
+from emulator.measure.comparison.result import Comparison, Difference
 from emulator.measure.comparison.wanted import Reading, label_of, wanted
 from emulator.measure.estimate import deviation, mean
 from emulator.measure.words import difference, number, value

@@ -29,12 +29,15 @@ from math import inf
 from typing import Final
 
 from emulator.errors import InputError
-from emulator.measure.comparison.intervals import same, share_interval
+from emulator.measure.comparison.intervals import (
+    Interval,
+    binomial_cdf,
+    nights_without_more_misses,
+    same,
+    share_interval,
+)
 from emulator.measure.comparison.paired import compare_pairs, pair_up
-from emulator.measure.comparison.planning import nights_without_more_misses
-from emulator.measure.comparison.recommendation import Against, PreferenceStep, Standing
-from emulator.measure.comparison.result import Interval, Spread, TradePoint
-from emulator.measure.comparison.tables import binomial_cdf
+from emulator.measure.comparison.result import Against, PreferenceStep, Spread, Standing, TradePoint
 from emulator.measure.comparison.wanted import Reading, Wanted
 from emulator.measure.estimate import mean
 

@@ -13,10 +13,15 @@ from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from typing import Literal
 
-from emulator.measure.comparison.interval import Interval
-from emulator.measure.comparison.outcome import Outcome
-from emulator.measure.comparison.recommendation import CandidateStanding, RequirementStanding
-from emulator.measure.comparison.result import Comparison, Difference, ShareVerdict
+from emulator.measure.comparison.intervals import Interval
+from emulator.measure.comparison.result import (
+    CandidateStanding,
+    Comparison,
+    Difference,
+    RequirementStanding,
+    ShareVerdict,
+)
+from emulator.measure.comparison.shares import Outcome
 from emulator.measure.comparison.wanted import wanted
 from emulator.measure.estimate import Unit
 from emulator.scenario.stated import Assumed

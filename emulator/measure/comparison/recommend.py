@@ -28,23 +28,24 @@ from emulator.measure.comparison.preference import (
     preferred,
     standing,
 )
-from emulator.measure.comparison.recommendation import (
+from emulator.measure.comparison.result import (
     CandidateStanding,
     CutShort,
     Enough,
     LeaderDifference,
+    Lost,
     PreferenceStep,
     Recommendation,
     RequirementStanding,
+    Share,
     Standing,
     VariantVerdict,
 )
-from emulator.measure.comparison.result import Lost, Share
 from emulator.measure.comparison.wanted import PlayedNight, Wanted
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.verdict import Asked
 
-__all__ = ["Entrant", "nights_by_default", "recommend"]
+__all__ = ["Candidates", "Entrant", "nights_by_default", "recommend"]
 
 LEAST_NIGHTS: Final = 30
 MOST_NIGHTS: Final = 1_000
@@ -83,25 +84,11 @@ def nights_by_default(candidates: int, asked: Sequence[float | None], confidence
     return min(MOST_NIGHTS, max([LEAST_NIGHTS, *needed]))
 
 
-def recommend(
-    *,
-    entrants: Sequence[Entrant],
-    requirements: Mapping[str, Sequence[Asked]],
-    played: Sequence[PlayedNight],
-    readings: Readings,
-    not_worse: Sequence[Share],
-    lost: Sequence[Lost],
-    prefer: Sequence[Wanted],
-    compared: Sequence[Wanted],
-    confidence: float,
-    random: bool,
-    nights: int,
-    planned: int,
-    cut_short: CutShort = "",
-) -> Recommendation:
-    """Apply the rule.
+@dataclass(frozen=True, slots=True, kw_only=True)
+class Candidates:
+    """What the rule of recommendation decides on.
 
-    Args:
+    Attributes:
         entrants: the variants that are compared, in file order, the scenario as written first.
         requirements: of each variant, in the order of ``PlayedNight.held``.
         played: every night that was played, in any order; those that failed count as lost.
@@ -116,15 +103,35 @@ def recommend(
         planned: how many were asked for.
         cut_short: why there are fewer.
     """
-    count = sum(1 for one in entrants if not one.what_if)
-    each = confidence_of_each(confidence, count)
+
+    entrants: Sequence[Entrant]
+    requirements: Mapping[str, Sequence[Asked]]
+    played: Sequence[PlayedNight]
+    readings: Readings
+    not_worse: Sequence[Share]
+    lost: Sequence[Lost]
+    prefer: Sequence[Wanted]
+    compared: Sequence[Wanted]
+    confidence: float
+    random: bool
+    nights: int
+    planned: int
+    cut_short: CutShort = ""
+
+
+def recommend(of: Candidates) -> Recommendation:
+    """Apply the rule."""
+    count = sum(1 for one in of.entrants if not one.what_if)
+    each = confidence_of_each(of.confidence, count)
     standings = {
-        one.name: _candidate(one, requirements.get(one.name, ()), played, not_worse, lost, each, random=random)
-        for one in entrants
+        one.name: _candidate(
+            one, of.requirements.get(one.name, ()), of.played, of.not_worse, of.lost, each, random=of.random
+        )
+        for one in of.entrants
     }
-    candidates = [one for one in sorted(entrants, key=lambda one: one.changed) if not one.what_if]
+    candidates = [one for one in sorted(of.entrants, key=lambda one: one.changed) if not one.what_if]
     names = [one.name for one in candidates]
-    asked = any(requirements.get(name) for name in names)
+    asked = any(of.requirements.get(name) for name in names)
 
     def by(stands: Standing) -> list[str]:
         return [name for name in names if standings[name].standing == stands]
@@ -135,23 +142,26 @@ def recommend(
     ahead: tuple[str, ...] = ()
     recommended: tuple[str, ...] = ()
     if shown:
-        recommended, steps = preferred(shown, prefer, readings, confidence, random=random)
+        recommended, steps = preferred(shown, of.prefer, of.readings, of.confidence, random=of.random)
         answer, leads = "take" if len(recommended) == 1 else "tie", recommended[0]
         ahead = tuple(
             one
             for one in open_ones
-            if preferred([recommended[0], one], prefer, readings, confidence, random=random)[0] == (one,)
+            if preferred([recommended[0], one], of.prefer, of.readings, of.confidence, random=of.random)[0] == (one,)
         )
     elif open_ones:
-        answer, leads = "too_few_nights", _first(open_ones, standings, prefer, readings, confidence, random=random)
-        enough = _enough(standings[leads], count, confidence, nights)
+        answer, leads = (
+            "too_few_nights",
+            _first(open_ones, standings, of.prefer, of.readings, of.confidence, random=of.random),
+        )
+        enough = _enough(standings[leads], count, of.confidence, of.nights)
     elif asked and by("not_judged"):
         answer, leads = "not_judged", ""
     elif asked and names:
-        answer, leads = "none", _first(names, standings, prefer, readings, confidence, random=random)
+        answer, leads = "none", _first(names, standings, of.prefer, of.readings, of.confidence, random=of.random)
     else:
         answer, leads = "nothing_asked", ""
-    order = [one.name for one in entrants]
+    order = [one.name for one in of.entrants]
     return Recommendation(
         answer=answer,  # type: ignore[arg-type]  # one of the literals, chosen above
         recommended=recommended,
@@ -159,15 +169,15 @@ def recommend(
         standings=tuple(_told(standings[name], answer, recommended, steps) for name in order),
         enough=enough,
         open_ahead=ahead,
-        prefer=tuple(one.text for one in prefer),
+        prefer=tuple(one.text for one in of.prefer),
         steps=tuple(replace(one, dropped=_in(order, one.dropped), left=_in(order, one.left)) for one in steps),
-        differences=_differences(leads, order, prefer, compared, readings, confidence, random=random),
+        differences=_differences(leads, order, of.prefer, of.compared, of.readings, of.confidence, random=of.random),
         candidates=count,
-        confidence=confidence,
-        random=random,
-        nights=nights,
-        planned=planned,
-        cut_short=cut_short,
+        confidence=of.confidence,
+        random=of.random,
+        nights=of.nights,
+        planned=of.planned,
+        cut_short=of.cut_short,
     )
 
 

@@ -1,14 +1,17 @@
-"""In what share of nights did the requirements hold, and is that the share that was asked for?
+"""In what share of nights does each requirement hold, and how did many nights come out?
 
 A night in which a requirement had nothing to judge counts neither way, and such nights are told. The verdict is that of
-``standings``: by the exact interval that holds for all candidates together.
+``preference``: by the exact interval that holds for all candidates together.
+
+The law: nothing that was asked for and did not hold, or was not judged, comes out as good. Nor does what rests on
+nights of which some failed to run.
 """
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, replace
-from typing import Final
+from typing import Final, Literal
 
-from emulator.measure.comparison.intervals import share_interval
+from emulator.measure.comparison.intervals import Interval, share_interval
 from emulator.measure.comparison.paired import called, nights, say_verdict, sure
 from emulator.measure.comparison.preference import (
     confidence_of_each,
@@ -16,13 +19,22 @@ from emulator.measure.comparison.preference import (
     nights_without_a_miss,
     standing,
 )
-from emulator.measure.comparison.result import VERDICTS, Interval, Share, ShareVerdict
+from emulator.measure.comparison.result import VERDICTS, Comparison, Share, ShareVerdict
+from emulator.measure.comparison.sizing import Frontier, Sizing
 from emulator.measure.comparison.wanted import PlayedNight, of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.verdict import Asked
 from emulator.measure.words import value
 
-__all__ = ["ALL", "nights_enough", "shares"]
+__all__ = [
+    "ALL",
+    "Outcome",
+    "nights_enough",
+    "outcome_of",
+    "outcome_of_size",
+    "shares",
+]
+
 
 ALL: Final = "all requirements"
 """What stands in the place of a requirement for all of them at once."""
@@ -196,3 +208,42 @@ def _all(
     how = words.get(verdict, "not all requirements are kept as often as is asked")
     sentence = f"{called(variant)}: {how}. {held} of {nights(judged)} kept all at once{so}.{_not_judged(unjudged)}"
     return Share(ALL, variant, held, judged, alone, None, verdict, sentence, missed, together=together)
+
+
+Outcome = Literal["good", "bad", "open", "nothing_asked"]
+"""good: it is shown, or a variant is recommended. bad: something does not hold, or no variant qualifies. open: too few
+nights to decide, or nothing could be judged. nothing_asked: no requirement is stated."""
+
+
+def outcome_of(comparison: Comparison) -> Outcome:
+    """Say how a comparison came out, or many nights of one scenario."""
+    advice = comparison.recommendation
+    if comparison.lost:
+        return "bad"
+    if advice is not None:
+        if advice.answer in ("take", "tie"):
+            return "good"
+        if advice.answer == "none":
+            return "bad"
+        return "nothing_asked" if advice.answer == "nothing_asked" else "open"
+    return _of_shares(tuple(one for one in comparison.shares if one.requirement != ALL))
+
+
+def _of_shares(shares: tuple[Share, ...]) -> Outcome:
+    verdicts = {one.verdict for one in shares}
+    if not verdicts:
+        return "nothing_asked"
+    if "does_not_hold" in verdicts:
+        return "bad"
+    return "open" if "undecided" in verdicts or verdicts == {"nothing_to_judge"} else "good"
+
+
+def outcome_of_size(found: Sizing | Frontier) -> Outcome:
+    """Say how a search for a size, or for two numbers, came out."""
+    if isinstance(found, Frontier):
+        good = bool(found.recommended)
+    else:
+        good = found.smallest is not None or found.largest is not None
+    if good:
+        return "good"
+    return "bad" if all(one.verdict == "does_not_hold" for one in found.tried) else "open"

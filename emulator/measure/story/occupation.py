@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from itertools import accumulate
 from typing import Any, Final
 
-from emulator.broker.matching import meets
+from emulator.broker.rules import meets
 from emulator.errors import DefectError
 from emulator.measure.story.facts import MOST_CITED
 from emulator.measure.story.settings import WorkerSettings

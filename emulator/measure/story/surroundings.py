@@ -7,7 +7,7 @@ from bisect import bisect_right
 from collections.abc import Sequence
 from functools import cached_property
 
-from emulator.broker.matching import meets
+from emulator.broker.rules import meets
 from emulator.measure.story.causes import Causes
 from emulator.measure.story.leases import LEASING, Leases
 from emulator.measure.story.occupation import OCCUPYING, Occupation

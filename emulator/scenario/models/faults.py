@@ -6,6 +6,7 @@ from typing import Annotated, Any, Final, Literal
 
 from pydantic import Discriminator, Field, Tag, WithJsonSchema
 
+from emulator.scenario.fault_kinds import FAULT_KEYS, FAULT_KINDS, FAULT_NEEDS, FAULT_TABLE
 from emulator.scenario.models.distribution import (
     NO_TIME,
     Distribution,
@@ -33,11 +34,7 @@ from emulator.scenario.values import (
 __all__ = [
     "ACTION_KEYS",
     "ACTION_KINDS",
-    "FAULT_KEYS",
-    "FAULT_KINDS",
-    "FAULT_NEEDS",
     "OF_ALL_KINDS",
-    "WORKER_KINDS",
     "Action",
     "Credential",
     "Fault",
@@ -52,56 +49,8 @@ __all__ = [
 ]
 
 
-_TIMES: Final = ("at", "late_by", "from", "until", "gaps", "gaps_from", "lasts")
-
-FAULT_KEYS: Final = MappingProxyType(
-    {
-        "power_off": ("at", "late_by", "from", "until", "gaps", "gaps_from", "back_after", "program_absent"),
-        "freeze": _TIMES,
-        "cut_link": (*_TIMES, "direction"),
-        "slow_down": (*_TIMES, "to"),
-        "lose_heartbeats": (*_TIMES, "share"),
-        "lose_results": (*_TIMES, "share"),
-        "hand_out_twice": ("at", "late_by", "gaps", "gaps_from", "from", "until", "how"),
-        "skew_clock": (*_TIMES, "clock"),
-        "broker_outage": _TIMES,
-        "missing_tool": (*_TIMES, "tool"),
-        "withdraw_access": (*_TIMES, "access_to"),
-        "system_outage": _TIMES,
-        "brown_out": (*_TIMES, "factor"),
-        "error_burst": (*_TIMES, "share"),
-        "poison_job": ("how",),
-        "surge": (*_TIMES, "factor"),
-    }
-)
-"""For each kind of fault, the keys that may stand beside it."""
-
-FAULT_KINDS: Final = tuple(FAULT_KEYS)
-
-WORKER_KINDS: Final = (
-    *("power_off", "freeze", "cut_link", "slow_down", "lose_heartbeats", "lose_results", "skew_clock"),
-    "missing_tool",
-)
-"""The kinds of faults that are aimed at workers; all others have one target with a name."""
-
-FAULT_NEEDS: Final = MappingProxyType(
-    {
-        "slow_down": "to",
-        "skew_clock": "clock",
-        "missing_tool": "tool",
-        "brown_out": "factor",
-        "error_burst": "share",
-        "surge": "factor",
-    }
-)
-"""For each kind of fault, the key that must stand beside it."""
-
 OF_ALL_KINDS: Final = ("name", "share_of_nights")
 """The keys that may stand beside each kind of fault and of action."""
-
-_HOWS: Final = MappingProxyType(
-    {"hand_out_twice": ("same_token", "forgets"), "poison_job": ("fails", "takes_worker_down")}
-)
 
 
 class Target(Model):
@@ -135,6 +84,11 @@ WorkerTarget = Annotated[
     WithJsonSchema({"kind": "worker-target"}),
 ]
 """A worker, a pool (all of it), several, or some of a pool."""
+
+
+def _aim(kind: str) -> Any:
+    """Make the field whom a kind of fault is aimed at."""
+    return Field(default=None, description=FAULT_TABLE[kind].about)
 
 
 class Fault(Model):
@@ -228,8 +182,9 @@ class Fault(Model):
         needed = FAULT_NEEDS.get(kind)
         if needed and getattr(self, needed) is None:
             yield (kind,), f"{kind} needs `{needed}` beside it"
-        if self.how is not None and kind in _HOWS and self.how not in _HOWS[kind]:
-            yield ("how",), f"{kind} knows how: {' or '.join(_HOWS[kind])}"
+        hows = FAULT_TABLE[kind].hows
+        if self.how is not None and hows and self.how not in hows:
+            yield ("how",), f"{kind} knows how: {' or '.join(hows)}"
         yield from out_of_range("to", self.to, 0, 1000)
         yield from out_of_range("share", self.share, 0, 1)
         yield from out_of_range("factor", self.factor, 0, 10_000)

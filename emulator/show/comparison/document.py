@@ -1,7 +1,7 @@
-"""How does a comparison become one HTML file? The answer first; behind it, folded, all figures and every night.
+"""Writes a comparison as one HTML file: the answer first; behind it, folded, all figures and every night.
 
-The law: the file has no script at all; what it shows works wherever it is opened, and prints. Beside each picture
-stands a table that says the same. The same comparison gives the same bytes.
+The file has no script at all; what it shows works wherever it is opened, and prints. Beside each picture stands a table
+that says the same. The same comparison gives the same bytes.
 """
 
 from collections.abc import Sequence
@@ -13,13 +13,11 @@ from emulator.measure.comparison.result import Comparison, Difference, Share, Sp
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import number, value
-from emulator.show.comparison.curves import curves
+from emulator.show.comparison.answer import WORDS
+from emulator.show.comparison.exports import holds, sentences
 from emulator.show.comparison.first import what_was_run
-from emulator.show.comparison.nights import WORDS
-from emulator.show.comparison.nights_opening import nights_opening
-from emulator.show.comparison.opening import opening
-from emulator.show.comparison.pictures import BROAD, NARROW, Layout, forest, held, trade_off
-from emulator.show.comparison.verdict import holds, sentences
+from emulator.show.comparison.opening import nights_opening, opening
+from emulator.show.comparison.pictures import BROAD, NARROW, Layout, curves, forest, held, trade_off
 from emulator.show.comparison.words import (
     DOMINATED,
     FAILED_NIGHTS,
@@ -34,10 +32,10 @@ from emulator.show.comparison.words import (
     not_dominated,
     seeds,
 )
-from emulator.show.cumulative import both_widths
 from emulator.show.html import clean, file, folded, name, section, table, text, unbroken
 from emulator.show.meta import SMALL_PRINT
 from emulator.show.settings import head_block, settings_block
+from emulator.show.svg import both_widths
 
 __all__ = ["comparison_document"]
 

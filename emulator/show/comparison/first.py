@@ -7,23 +7,22 @@ from collections.abc import Iterator, Sequence
 from typing import Final, NamedTuple
 
 from emulator.measure.comparison.paired import called
-from emulator.measure.comparison.recommendation import (
+from emulator.measure.comparison.result import (
     CandidateStanding,
+    Comparison,
     LeaderDifference,
     Recommendation,
     RequirementStanding,
 )
-from emulator.measure.comparison.result import Comparison
 from emulator.measure.comparison.wanted import Reading, label_of, wanted
 from emulator.measure.estimate import Figure, mean
 from emulator.measure.short_labels import SHORT_LABELS
 from emulator.measure.words import write
 from emulator.show.comparison.answer import answer, capital, difference_in_words
-from emulator.show.comparison.units import Column, column_of
-from emulator.show.comparison.words import again, between, night_count, seeds
-from emulator.show.fault_words import listed
+from emulator.show.comparison.words import Column, again, between, column_of, night_count, seeds
 from emulator.show.layout import WIDTH, Page, Role, columns
 from emulator.show.meta import NOT_RANDOM, ONE_LINE
+from emulator.show.words import listed
 
 __all__ = [
     "OPEN",

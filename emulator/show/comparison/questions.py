@@ -1,21 +1,29 @@
-"""The answers to a scenario's questions: as text within 80 columns, as plain data, and as one HTML page."""
+"""Writes the answers to a scenario's questions, and on which guesses verdicts rest: text, data, HTML."""
 
-from collections.abc import Iterator
+from collections.abc import Iterator, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
 from emulator.measure.comparison.paired import change, reach
-from emulator.measure.comparison.questions import Answer, Answers, Cost
+from emulator.measure.comparison.questions import Answer, Answers, Corner, Cost, End, Guess, Resting, Rests, sentence_of
 from emulator.measure.comparison.wanted import label_of
 from emulator.measure.words import value
-from emulator.show.comparison.as_json import plain
+from emulator.show.comparison.exports import plain_data
 from emulator.show.comparison.words import between, night_count
 from emulator.show.html import clean, file, table, text, unbroken
-from emulator.show.layout import Page, Role
-from emulator.show.meta import SMALL_PRINT
+from emulator.show.layout import WIDTH, Page, Role
+from emulator.show.meta import ONE_LINE, SMALL_PRINT
 from emulator.show.settings import head_block, settings_block
 
-__all__ = ["questions_document", "questions_json", "questions_page", "questions_sentence"]
+__all__ = [
+    "guesses_json",
+    "guesses_page",
+    "questions_document",
+    "questions_json",
+    "questions_page",
+    "questions_sentence",
+]
+
 
 _FITS: Final = MappingProxyType(
     {
@@ -127,7 +135,7 @@ def _cost(it: Cost) -> str:
 
 def questions_json(found: Answers) -> dict[str, Any]:
     """Give the answers as plain data for ``json.dumps``; times are ticks."""
-    return {"verdict": questions_sentence(found), **plain(found), "note": SMALL_PRINT}
+    return {"verdict": questions_sentence(found), **plain_data(found), "note": SMALL_PRINT}
 
 
 def questions_document(found: Answers) -> str:
@@ -165,3 +173,106 @@ def _state(one: Answer) -> str:
     look = _CLASSES.get(one.answer)
     word = _FITS[one.answer]
     return f'<span class="{look}">{word}</span>' if look else word
+
+
+_GUESS_ROLES: Mapping[str, Role] = {"bad": "bad", "good": "good"}
+_VERDICTS = {
+    "holds": "holds",
+    "does_not_hold": "does not hold",
+    "undecided": "too few nights to decide",
+    "nothing_to_judge": "nothing to judge",
+}
+
+
+def guesses_json(found: Resting) -> dict[str, Any]:
+    """Give the result as plain data for ``json.dumps``."""
+    requirements = [
+        {**plain_data(one), "flips": one.flips, "sentence": sentence_of(one, found.guesses)}
+        for one in found.requirements
+    ]
+    return {
+        "verdict": found.sentence,
+        "outcome": found.outcome,
+        **plain_data(found),
+        "requirements": requirements,
+        "note": SMALL_PRINT,
+    }
+
+
+def guesses_page(found: Resting, *, width: int = WIDTH) -> Page:
+    """Write the result; ``width``: how wide tables may be."""
+    page = Page(width=width)
+    page.say(found.sentence, _GUESS_ROLES.get(found.outcome, ""))
+    if found.requirements:
+        page.blank()
+        last = found.first_seed + found.nights - 1
+        seeds = f"seeds {found.first_seed} to {last}" if found.nights > 1 else f"seed {last}"
+        page.say(
+            f"{found.title.rstrip('.')}. {night_count(found.nights)} ({seeds}) of each of {found.combinations} "
+            "combinations of values."
+        )
+    for one in found.requirements:
+        _requirement(page, one, found)
+    _remarks(page, found)
+    if found.requirements:
+        page.more("--pairs", "--json", "--nights N")
+        page.say(ONE_LINE, "small")
+    return page
+
+
+def _requirement(page: Page, one: Rests, found: Resting) -> None:
+    page.heading(one.label)
+    page.say(f"As written: {_VERDICTS[one.as_written.verdict]} ({_corner_kept(one.as_written)}).", indent=2, hanging=4)
+    if one.against is not None:
+        worst = "worst" if one.as_written.verdict == "holds" else "best"
+        many = "all guesses" if len(one.against.ends) > 1 else "the guess"
+        said = _VERDICTS[one.against.verdict]
+        page.say(f"With {many} at the {worst} end: {said} ({_corner_kept(one.against)}).", indent=2, hanging=4)
+    rows = [["guess alone", "from", "nights kept", "to", "nights kept", "against"]]
+    for guess in found.tried:
+        cells = [_cell(one, guess, "low"), _cell(one, guess, "high")]
+        end = one.against.ends.get(guess.path) if one.against is not None else None
+        against = {"low": guess.low, "high": guess.high}.get(end or "", "-")
+        rows.append([guess.words, guess.low or "-", cells[0], guess.high or "-", cells[1], against])
+    page.table(rows, right=[2, 4])
+    for corner in one.smallest:
+        page.say(f"Flips it: {_ends(corner, found)} ({_corner_kept(corner)}).", indent=2, hanging=4)
+    for corner in one.pairs:
+        page.say(f"Flips it only as a pair: {_ends(corner, found)} ({_corner_kept(corner)}).", indent=2, hanging=4)
+    if found.screened and not one.pairs:
+        page.say("No further pair flips it.", indent=2)
+
+
+def _cell(one: Rests, guess: Guess, end: End) -> str:
+    return next((f"{it.held} of {it.judged}" for it in one.single if it.ends == {guess.path: end}), "-")
+
+
+def _corner_kept(corner: Corner) -> str:
+    return f"{corner.held} of {night_count(corner.judged)} kept it" if corner.judged else "no night judged it"
+
+
+def _ends(corner: Corner, found: Resting) -> str:
+    by_path = {guess.path: guess for guess in found.guesses}
+    said = [
+        f"{path} = {by_path[path].low if end == 'low' else by_path[path].high}" for path, end in corner.ends.items()
+    ]
+    return " with ".join(said)
+
+
+def _remarks(page: Page, found: Resting) -> None:
+    said = [f"{guess.path} was not tried: {guess.not_tried}." for guess in found.guesses if guess.not_tried]
+    if assumed := [guess.path for guess in found.tried if guess.assumed]:
+        said.append(
+            f"Nobody said what is plausible for {', '.join(assumed)}: half and twice the value were tried. "
+            "Say it with `plausible: [LOW, HIGH]`."
+        )
+    if found.refused:
+        said.append(f"{found.refused} combinations were left out: the scenario would be wrong with them.")
+    if found.tried and not found.screened and not any(one.flips for one in found.requirements):
+        said.append(
+            "Tried: each guess alone, and all at once. Two of them at other ends may still flip a verdict: --pairs."
+        )
+    if said:
+        page.blank()
+    for sentence in said:
+        page.say(sentence, hanging=2)

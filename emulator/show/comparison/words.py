@@ -1,16 +1,22 @@
-"""How do the terminal and the page say what both of them say: nights, intervals, and how to run one night again?"""
+"""Words that the terminal and the page share: nights, intervals, units of columns, the answer so far.
+
+The answer so far is the one that these nights alone would give, marked as not final; it decides nothing.
+"""
 
 import shlex
-from collections.abc import Sequence
-from typing import Final
+from collections.abc import Callable, Sequence
+from typing import Final, NamedTuple
 
+from emulator.measure.comparison.intervals import Interval
 from emulator.measure.comparison.paired import called, say_verdict
 from emulator.measure.comparison.preference import DONE
-from emulator.measure.comparison.result import Comparison, Difference, Interval, Share
-from emulator.measure.comparison.sizing import Sized
-from emulator.measure.words import value
+from emulator.measure.comparison.result import Comparison, Difference, Share
+from emulator.measure.comparison.shares import ALL
+from emulator.measure.comparison.sizing import Frontier, Sized, Sizing
+from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
-from emulator.show.phrases import spoken
+from emulator.show.words import spoken
+from emulator.timeline.ticks import HOUR, MILLISECOND, MINUTE, SECOND
 
 __all__ = [
     "ANSWER",
@@ -18,19 +24,26 @@ __all__ = [
     "FAILED_NIGHTS",
     "LESS_DONE",
     "ONE_THAT_MISSED",
+    "Column",
+    "SoFar",
     "absent",
     "again",
     "between",
+    "column_of",
+    "comparison_so_far",
     "done_shares",
     "effect_of",
+    "frontier_so_far",
     "identical",
     "interval_title",
     "night_count",
     "not_dominated",
     "seeds",
     "share_title",
+    "size_so_far",
     "verdict_of",
 ]
+
 
 ANSWER: Final = "The answer in figures"
 """The title of the table with which a page begins."""
@@ -157,3 +170,73 @@ def seeds(of: Comparison) -> str:
     """Write which seeds were played: ``seed 3``, ``seeds 1 to 30``."""
     last = of.first_seed + of.nights - 1
     return f"seed {last}" if of.nights == 1 else f"seeds {of.first_seed} to {last}"
+
+
+class Column(NamedTuple):
+    """A unit: its name for the heading ("" for none), and how much of the figure's own unit it is."""
+
+    name: str
+    size: float
+
+    def cell(self, amount: float | None, *, more_than: bool = False) -> str:
+        """Write a value in this unit.
+
+        >>> Column("min", MINUTE).cell(90 * SECOND), Column("%", 0.01).cell(0.995, more_than=True)
+        ('1.5', '> 99.5')
+        """
+        if amount is None:
+            return "none"
+        return ("> " if more_than else "") + number(float(f"{amount / self.size:.9g}"))
+
+
+def column_of(unit: str, amounts: Sequence[float | None]) -> Column:
+    """Choose the unit in which the largest of some values is easy to read.
+
+    >>> column_of("time", [90 * SECOND]).name, column_of("time", [3 * HOUR, 0]).name, column_of("share", [0.5]).name
+    ('s', 'h', '%')
+    """
+    if unit == "share":
+        return Column("%", 0.01)
+    if unit != "time":
+        return Column("", 1)
+    most = max((abs(amount) for amount in amounts if amount is not None), default=0)
+    for name, size, least in (("h", HOUR, 2 * HOUR), ("min", MINUTE, 5 * MINUTE), ("s", SECOND, SECOND)):
+        if most >= least:
+            return Column(name, size)
+    return Column("ms", MILLISECOND)
+
+
+SoFar = Callable[[str], None]
+"""Told, from time to time, the answer so far in a few words."""
+
+
+def comparison_so_far(comparison: Comparison) -> str:
+    """Say what a comparison, or many nights of one scenario, come to so far."""
+    advice = comparison.recommendation
+    if advice is None:
+        every = next((one for one in comparison.shares if one.requirement == ALL), None)
+        return "" if every is None else f"so far kept in {every.held:,} of {every.judged:,} nights"
+    if advice.answer == "tie":
+        return f"so far a tie of {len(advice.recommended)} variants"
+    if advice.answer not in ("take", "too_few_nights", "none"):
+        return ""
+    one = advice.standing_of(advice.leads)
+    seen = f"{called(one.variant)}: {one.kept:,} of {one.judged:,} nights kept"
+    words = {"take": "so far take", "too_few_nights": "so far undecided, in front", "none": "so far none, closest"}
+    return f"{words[advice.answer]} {seen}"
+
+
+def size_so_far(sizing: Sizing) -> str:
+    """Say what a search for a size comes to so far."""
+    taken = sizing.smallest if sizing.searched == "smallest" else sizing.largest
+    if taken is not None:
+        return f"so far {taken} is the {sizing.searched} that is enough ({sizing.nights:,} nights each)"
+    best = max(sizing.tried, key=lambda one: one.held / one.judged if one.judged else -1.0)
+    return f"so far none is shown, closest {best.value}: {best.held:,} of {best.judged:,} nights kept"
+
+
+def frontier_so_far(frontier: Frontier) -> str:
+    """Say what a search for two numbers comes to so far."""
+    found = sum(1 for one in frontier.points if one.second is not None)
+    each = f"{frontier.nights:,} nights each"
+    return f"so far {found} of {len(frontier.points)} values have a second one that is enough ({each})"

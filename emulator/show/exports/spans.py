@@ -1,4 +1,4 @@
-"""How does a night become OpenTelemetry spans, as OTLP JSON?
+"""Writes a night as OpenTelemetry spans, as OTLP JSON.
 
 The night is a trace of its own: a span for all of it, in it one for each fault, outage of the broker and action. Each
 job is a trace: a span for the job, in it one for each attempt, in that one for each part. Where something of another
@@ -18,10 +18,8 @@ from emulator.errors import InputError
 from emulator.measure.reasons import why_in_words
 from emulator.record.event_view import EventView, views
 from emulator.record.events import details_of
-from emulator.show.exports.attempts import Attempt, attempts_of
-from emulator.show.exports.plain import as_json, unix_microseconds
-from emulator.show.exports.recorded import Recorded
-from emulator.show.phrases import spoken
+from emulator.show.exports.recorded import Attempt, Recorded, as_json, attempts_of, unix_microseconds
+from emulator.show.words import spoken
 
 __all__ = ["otlp"]
 

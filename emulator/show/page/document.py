@@ -1,7 +1,7 @@
-"""How does a night become one HTML file? The verdict first, then the requirements, then the picture and the rest.
+"""Writes a night as one HTML file: the verdict first, then the requirements, then the picture and the rest.
 
-The law: data stand in blocks that are no scripts. All names are escaped or written as text by the script. The same
-input gives the same bytes: no clock, no host, no path of this machine.
+Data stand in blocks that are no scripts. All names are escaped or written as text by the script. The same input gives
+the same bytes: no clock, no host, no path of this machine.
 """
 
 import base64
@@ -19,12 +19,12 @@ from emulator.record.events import DETAILS, WITH_VALUES, Row, reason_of
 from emulator.scenario.clock import Clock
 from emulator.scenario.stated import Assumed
 from emulator.show import meta as show
-from emulator.show.clock_changes import offsets
 from emulator.show.html import file
 from emulator.show.page.data import columns
 from emulator.show.page.sections import sections
-from emulator.show.phrases import BY_DETAIL, EVENTS
+from emulator.show.settings import offsets
 from emulator.show.story.writing import Paragraph
+from emulator.show.words import BY_DETAIL, EVENTS
 
 __all__ = ["Material", "document"]
 

@@ -1,36 +1,274 @@
-"""What does the page say in words and tables? Everything but the picture's own drawing, readable without a script."""
+"""Writes what the page says in words, tables and curves; all of it is readable without a script.
 
-from collections.abc import Sequence
+A number on the page is a link to its line in the list of what is behind it: the jobs that show it, and the events that
+were counted. What no job shows by itself, such as the backlog, leads to the picture that draws it.
+"""
+
+from collections.abc import Callable, Mapping, Sequence
+from html import escape
 from itertools import groupby
+from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from emulator.measure.catalogue import find
+from emulator.measure.evidence import evidence
 from emulator.measure.figures import Figures
-from emulator.measure.night import Night
+from emulator.measure.night import FINAL, Night
 from emulator.measure.reasons import why_in_words
-from emulator.measure.selection import Where
-from emulator.measure.verdict import Judged
+from emulator.measure.selection import Selection, Where, part_of
+from emulator.measure.verdict import Asked, Judged
 from emulator.measure.words import duration, value, write
 from emulator.record.event_view import view
-from emulator.show.html import clean, folded, unbroken
+from emulator.show.html import clean, folded, text, unbroken
 from emulator.show.html import name as _name
 from emulator.show.html import table as _table
 from emulator.show.html import text as _text
-from emulator.show.meta import SMALL_PRINT, factors_in_words, facts, verdict
-from emulator.show.page.behind import Behind
-from emulator.show.page.curves import curve
-from emulator.show.page.picture import PICTURE
-from emulator.show.phrases import spoken, told
+from emulator.show.meta import SMALL_PRINT, factors_in_words, facts, unfinished_jobs, verdict, why_unfinished
 from emulator.show.settings import head_block, settings_block
 from emulator.show.story.writing import Paragraph
-from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states
-from emulator.show.troubles import unfinished_jobs, why_unfinished
-from emulator.show.worst import worst_jobs
+from emulator.show.summary import EFFECTS, NOTHING_CAME, REFUSED, final_states, waits_cut_short, worst_jobs
+from emulator.show.svg import MOST, Bound, Curve, both_widths, cumulative
+from emulator.show.words import spoken, told
 
 if TYPE_CHECKING:
     from emulator.show.page.document import Material
 
-__all__ = ["sections"]
+__all__ = [
+    "PICTURE",
+    "Behind",
+    "curve",
+    "drawn",
+    "sections",
+]
+
+
+_AT_WORK: Final = ("work_began", "work_stopped")
+_KINDS: Final[Mapping[str, tuple[str, ...]]] = MappingProxyType(
+    {
+        "attempts": ("handed_out",),
+        "attempts_per_job": ("handed_out",),
+        "backlog_mean": ("submitted", "handed_out"),
+        "backlog_peak": ("submitted", "handed_out"),
+        "detection_delay_median": ("attempt_ended",),
+        "detection_delay_p90": ("attempt_ended",),
+        "done_share": ("finished",),
+        "drain_time": ("submitted", "handed_out"),
+        "calls_per_second_peak": ("call_ended",),
+        "effect_age_longest": ("effect_landed", "finished"),
+        "effects_after_end": ("effect_landed", "finished"),
+        "effects_landed": ("effect_landed",),
+        "effects_refused": ("effect_refused",),
+        "late_effects": ("effect_landed",),
+        "makespan": ("finished",),
+        "overlap": _AT_WORK,
+        "overlapping_jobs": _AT_WORK,
+        "partial_effects": ("effect_landed", "finished"),
+        "unsafe_repeats_across_jobs": ("effect_landed",),
+        "unsafe_repeats": ("effect_landed",),
+        "stale_refused": ("stale_refused",),
+        "utilisation": _AT_WORK,
+        "wasted_share": _AT_WORK,
+        "wasted_work": _AT_WORK,
+    }
+)
+"""The kinds of the events that a figure is counted from."""
+
+_DRAWN: Final = ("backlog_mean", "backlog_peak", "drain_time", "utilisation")
+"""Figures that the picture draws."""
+_MOST: Final = 5
+
+
+class Behind:
+    """The numbers of one page, each with what is behind it; ``number`` writes one, ``section`` lists them all."""
+
+    def __init__(self, figures: Figures) -> None:
+        self._figures = figures
+        self._asked: dict[str, str] = {}
+        self._jobs: dict[str, tuple[int, ...]] = {}
+        for name in _KINDS:
+            if found := evidence(figures.selection, name, -1)[:_MOST]:
+                self._jobs[name] = found
+        self._counts: dict[int, tuple[str, list[int], int]] = {}
+        self._ends: dict[tuple[str, str], list[int]] = {}
+        night = figures.night
+        for job, code in enumerate(night.column(FINAL), night.first):
+            end = night.finals[code]
+            some = self._ends.setdefault((end.state, end.sub_state), [])
+            if len(some) < _MOST:
+                some.append(job)
+
+    def jobs(self) -> list[int]:
+        """Name the jobs that show some figure; the page lists their events."""
+        ends = (jobs for (state, _), jobs in self._ends.items() if state != "done")
+        return [job for jobs in (*self._jobs.values(), *ends) for job in jobs]
+
+    def ended(self, state: str, sub_state: str, count: int) -> str:
+        """Write how many jobs ended so, as a link."""
+        if not count:
+            return "0"
+        said = f"{state}: {spoken(sub_state)}" if sub_state else state
+        place = list(self._ends).index((state, sub_state))
+        self._counts[place] = (said, self._ends[state, sub_state], count)
+        return f'<a href="#end-{place}">{count}</a>'
+
+    def number(self, name: str, written: str | None = None) -> str:
+        """Write a figure as a link to what is behind it."""
+        said = text(write(self._figures.get(name))) if written is None else written
+        if name != "utilisation":
+            self._asked.setdefault(name, said)
+        else:
+            self._asked.setdefault(name, "")
+        return f'<a href="#figure-{name}">{said}</a>'
+
+    def section(self, job: Callable[[int], str]) -> str:
+        """List what is behind the numbers that were written; ``job`` writes a job's name as a link."""
+        items = "".join(self._item(name, said, job) for name, said in sorted(self._asked.items()))
+        for place, (said, jobs, count) in sorted(self._counts.items()):
+            more = f" and {count - len(jobs)} more" if count > len(jobs) else ""
+            named = ", ".join(map(job, jobs))
+            items += f'<li id="end-{place}">jobs {text(said)}: {count}; {named}{more}.</li>'
+        return folded(
+            "What is behind the numbers",
+            "<p>Each is counted from events of the log: <code>queuedrill trail LOG --kind KINDS</code> lists them, "
+            f"<code>queuedrill story LOG JOB</code> tells of one job.</p><ul>{items}</ul>",
+            "figures",
+        )
+
+    def _item(self, name: str, said: str, job: Callable[[int], str]) -> str:
+        value = f": {said}" if said else ""
+        parts = [f"events <code>{','.join(_KINDS[name])}</code>"]
+        if jobs := self._jobs.get(name):
+            more = ", and perhaps more" if len(jobs) == _MOST else ""
+            parts.insert(0, f"seen in {', '.join(map(job, jobs))}{more}")
+        elif name in _DRAWN:
+            parts.insert(0, 'drawn <a href="#night">in the picture</a>')
+        return f'<li id="figure-{name}">{find(name).label}{value}; {"; ".join(parts)}.</li>'
+
+
+_SHARES: Final = {"median": 0.5, "p90": 0.9, "p95": 0.95, "p99": 0.99, "longest": 1.0}
+
+
+def curve(night: Night, base: str, title: str, requirements: Sequence[Asked]) -> str:
+    """Draw the share of jobs that had ended their wait or turnaround after so long, and give the same as a table.
+
+    Args:
+        base: ``wait`` or ``turnaround``.
+        title: what it is called, with a capital letter.
+        requirements: of the scenario; those on this time are drawn in as lines with a word.
+    """
+    sample = Selection(night).sample(base)
+    if not len(sample):
+        return f"<h3>{escape(title)}</h3><p>No job had one.</p>"
+    figures = Figures(night)
+    picture = both_widths(lambda narrow: drawn(night, base, title, requirements, narrow=narrow))
+    told = _told(figures, base, title)
+    head = "".join(f'<th scope="col">{name}</th>' for name in ("", "median", "p90", "p99", "longest"))
+    cells = "".join(
+        f"<td>{escape(write(figures.get(f'{base}_{name}')))}</td>" for name in ("median", "p90", "p99", "longest")
+    )
+    ended = Selection(night).ended_waiting() if base == "wait" else 0
+    cut = len(sample.cut_off) - ended
+    by = [f"{cut} {'was' if cut == 1 else 'were'} cut off by the end of the run"] if cut else []
+    by += [waits_cut_short(ended)] if ended else []
+    count = "it counts" if cut + ended == 1 else "they count"
+    left = f" {' and '.join(by)}; {count} as longer than that." if by else ""
+    return (
+        f"<h3>{escape(title)}</h3>{picture}"
+        f"<p>{escape(told)} Of {len(sample)} job{'' if len(sample) == 1 else 's'}.{left}</p>"
+        f'<div class="wide"><table><caption>{escape(title)} of jobs</caption><thead><tr>{head}</tr></thead>'
+        f'<tbody><tr><th scope="row">{escape(title)}</th>{cells}</tr></tbody></table></div>'
+    )
+
+
+def drawn(
+    night: Night, base: str, title: str, requirements: Sequence[Asked], *, narrow: bool, styled: bool = False
+) -> str:
+    """Draw the curve of all jobs, and of each part of the night that a requirement on this time is about."""
+    sample = Selection(night).sample(base)
+    about = [(one, name) for one in requirements if (name := _share_of(one, base))]
+    parts = [where for where in dict.fromkeys(part_of(one) for one, _ in about) if where != Where()]
+    seen = [Curve("all jobs", sample.ended, sample.cut_off)]
+    for where in [] if styled else parts[: MOST - 1]:
+        part = Selection(night, where).sample(base)
+        if len(part):
+            seen.append(Curve(_said(where), part.ended, part.cut_off))
+    bounds = [
+        Bound(
+            bound, _SHARES.get(name), f"{find(one.measure or '').label} {words} {duration(bound)}{part_of(one).words()}"
+        )
+        for one, name in about
+        for words, bound in (("at most", one.at_most), ("at least", one.at_least))
+        if bound is not None
+    ]
+    told = _told(Figures(night), base, title)
+    return cumulative(f"{title}, as a cumulative curve", told, seen, bounds, "time", narrow=narrow, styled=styled)
+
+
+def _told(figures: Figures, base: str, title: str) -> str:
+    half, most = write(figures.get(f"{base}_median")), write(figures.get(f"{base}_p90"))
+    return f"{title}: half within {half}, 9 of 10 within {most}."
+
+
+def _said(where: Where) -> str:
+    return " and ".join(f"{word} {name}" for word, name in where.given().items())
+
+
+def _share_of(one: Asked, base: str) -> str:
+    """Name the quantile of this time, or the mean, that a requirement is about; "" if it is about something else."""
+    found, _, name = (one.measure or "").rpartition("_")
+    return name if found == base and (name in _SHARES or name == "mean") else ""
+
+
+_BUTTONS: Final = (
+    ("earlier", "←", "earlier"),
+    ("later", "→", "later"),
+    ("closer", "+", "zoom in"),
+    ("wider", "\N{MINUS SIGN}", "zoom out"),
+    ("whole", "whole night", "the whole night"),
+    ("before", "\N{LEFTWARDS ARROW} attempt", "the previous attempt in this lane"),
+    ("after", "attempt \N{RIGHTWARDS ARROW}", "the next attempt in this lane"),
+)
+
+PICTURE: Final = (
+    '<section id="night"><h2>The night on one axis</h2>'
+    '<p id="hint">Drag to move. To zoom, click the picture, then scroll (or scroll with Ctrl held). With the keyboard: '
+    "← → move, + - zoom, 0 shows the whole night, ↑ ↓ choose a lane, N and P an attempt in it, F and Shift+F a fault "
+    "or an action. Enter opens the story of an attempt's job, Esc closes it.</p>"
+    '<form id="filters" aria-label="Which attempts are shown">'
+    '<label>Routine <select id="routine"><option value="">all</option></select></label>'
+    '<label>Worker <select id="worker"><option value="">all</option></select></label>'
+    '<label>Outcome <select id="outcome"><option value="">all</option></select></label>'
+    '<output id="shown" for="routine worker outcome"></output></form>'
+    '<div class="buttons" role="group" aria-label="Move in the picture">'
+    + "".join(f'<button type="button" id="{name}" aria-label="{told}">{sign}</button>' for name, sign, told in _BUTTONS)
+    + "</div>"
+    '<div id="axis" role="application" tabindex="0" aria-label="The night: jobs by state, systems, and a lane for each '
+    'worker" aria-describedby="hint">'
+    '<canvas id="above" role="img" aria-label="Faults and actions, jobs by state, calls to systems over time"></canvas>'
+    '<canvas id="upper" role="img" aria-label="Lanes of workers with their attempts and leases"></canvas>'
+    '<div id="story" hidden tabindex="-1" aria-labelledby="storyname"><h3 id="storyname"></h3>'
+    '<button type="button" id="close">close</button><div id="told"></div></div>'
+    '<canvas id="lower" role="img" aria-label="Lanes of the workers below the open story"></canvas></div>'
+    '<label id="lanes" hidden>Lanes from <input id="first" type="range" min="0" max="0" value="0"></label>'
+    '<p id="left"></p>'
+    '<p id="tell" aria-live="polite">Hover over or choose an attempt for details.</p>'
+    '<ul id="legend" aria-label="What the patterns mean"></ul>'
+    '<p id="beats"></p>'
+    '<h3 id="faults">Faults and actions</h3><ol id="marks" class="many" aria-labelledby="faults"></ol>'
+    '<details class="job"><summary><h3>State at a chosen time</h3></summary>'
+    '<p><label for="moment">Time</label> <input id="moment" type="range" min="0" max="1000" value="0"> '
+    '<output id="clock" for="moment"></output></p>'
+    '<div class="beside"><div class="wide" role="region" aria-label="Queues at this time" tabindex="0">'
+    "<table><caption>Queues at this time</caption><thead><tr>"
+    '<th scope="col">queue</th><th scope="col">queued</th><th scope="col">held</th><th scope="col">running</th>'
+    '</tr></thead><tbody id="queues"></tbody></table></div>'
+    '<div class="wide" role="region" aria-label="Workers at this time" tabindex="0">'
+    "<table><caption>Workers at this time</caption><thead><tr>"
+    '<th scope="col">worker</th><th scope="col">state</th><th scope="col">works on</th></tr></thead>'
+    '<tbody id="workers"></tbody></table></div></div></details>'
+    "<noscript><p>The picture needs a script; the rest of this page works without one.</p></noscript></section>"
+)
+
 
 _ONE_OF_MANY: Final = "in virtual time; one night of many: other seeds differ."
 _MOST_STORIES: Final = 40

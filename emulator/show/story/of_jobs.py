@@ -1,14 +1,17 @@
-"""In which words is each fact about a job told?
+"""Words for facts about jobs, why they waited and what another setting would have changed.
 
-Short, concrete, active; it may be read at three in the morning. ``SENTENCES`` has a function for each kind of fact.
+Short, concrete, active; it may be read at three in the morning. ``SENTENCES`` has a function for each kind of fact. A
+name is the scenario's, and may hold anything: what a terminal would take for a command is written as a JSON escape, as
+in the trail, and a name that would fill the page is cut (the JSON form of a story has it whole).
 """
 
-from collections.abc import Callable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
 from emulator.measure.reasons import why_in_words
-from emulator.measure.story.facts import Fact
+from emulator.measure.story.facts import Fact, Piece
+from emulator.measure.story.occupation import BUSY, IDLE, NONE_EQUIPPED, NONE_LARGE_ENOUGH, NONE_ON
 from emulator.measure.words import duration, number
 from emulator.record.reasons import (
     FINISHED,
@@ -21,11 +24,166 @@ from emulator.record.reasons import (
     WITHDRAWN_BY_PERSON,
     WORKER_SILENT,
 )
-from emulator.show.phrases import STATES, spoken, then
-from emulator.show.story.waiting import say_waited
-from emulator.show.story.wording import Wording, listed, named, number_of, times
+from emulator.scenario.clock import Clock
+from emulator.show.layout import columns
+from emulator.show.trail import escaped
+from emulator.show.words import STATES, spoken, then
+from emulator.timeline.ticks import SECOND
 
-__all__ = ["SENTENCES", "Say"]
+__all__ = [
+    "SENTENCES",
+    "Say",
+    "Wording",
+    "listed",
+    "named",
+    "number_of",
+    "say_change",
+    "say_waited",
+    "times",
+    "up_to",
+]
+
+
+_WIDE: Final = 60
+
+
+def named(text: object) -> str:
+    r"""Write a name.
+
+    >>> named("dome-1"), named("dome\x1b[2J"), named("x" * 100) == "x" * 57 + "..."
+    ('dome-1', 'dome\\u001b[2J', True)
+    """
+    shown = escaped(str(text)[: 4 * _WIDE])
+    if len(str(text)) <= 4 * _WIDE and columns(shown) <= _WIDE:
+        return shown
+    shown = shown[: _WIDE - 3]
+    while columns(shown) > _WIDE - 3:
+        shown = shown[:-1]
+    return shown + "..."
+
+
+def listed(names: Iterable[object], more: int = 0) -> str:
+    """Write a list of names.
+
+    >>> listed(["a", "b", "c"]), listed(["a", "b"], more=3)
+    ('a, b and c', 'a, b and 3 more')
+    """
+    written = [named(name) for name in names]
+    if more:
+        return f"{', '.join(written)} and {more} more"
+    return " and ".join(filter(None, (", ".join(written[:-1]), written[-1]))) if written else "nothing"
+
+
+def number_of(count: int, one: str, many: str = "") -> str:
+    """Write a count with its noun.
+
+    >>> number_of(1, "job"), number_of(3, "job")
+    ('1 job', '3 jobs')
+    """
+    return f"{count} {one if count == 1 else many or one + 's'}"
+
+
+def times(count: int) -> str:
+    """Write an ordinal number.
+
+    >>> [times(count) for count in (2, 3, 4, 11, 21)]
+    ['2nd', '3rd', '4th', '11th', '21st']
+    """
+    ending = "th" if 10 < count % 100 < 20 else {1: "st", 2: "nd", 3: "rd"}.get(count % 10, "th")
+    return f"{count}{ending}"
+
+
+def up_to(ticks: int) -> str:
+    """Write a duration that must not be written too short: from a second on in whole seconds, rounded up.
+
+    >>> up_to(132_000_001), up_to(132_000_000), up_to(1_500)
+    ('2 min 13 s', '2 min 12 s', '1500 us')
+    """
+    if ticks < SECOND:
+        return f"{ticks} us"
+    if ticks < 60 * 60 * SECOND:
+        return duration(-(-ticks // SECOND) * SECOND)
+    return duration(-(-ticks // (60 * SECOND)) * 60 * SECOND)
+
+
+class Wording:
+    """Writes moments beside a sentence that has a clock time of its own."""
+
+    def __init__(self, clock: Clock) -> None:
+        self._clock = clock
+
+    def at(self, tick: int, beside: int) -> str:
+        """Write a moment: its clock time, cut to the second; on another day than ``beside`` with the date."""
+        local, other = self._clock.local(tick), self._clock.local(beside)
+        text = f"{local:%H:%M:%S}"
+        return text if local.date() == other.date() else f"{text} on {local.date()}"
+
+    def stamp(self, tick: int) -> str:
+        """Write a moment for programs: RFC 3339, in the scenario's zone."""
+        return self._clock.local(tick).isoformat()
+
+    def time(self, tick: int) -> str:
+        """Write a clock time, cut to the second."""
+        return f"{self._clock.local(tick):%H:%M:%S}"
+
+    def day(self, tick: int) -> str:
+        """Write the day of a moment, with the zone and its distance from UTC."""
+        local = self._clock.local(tick)
+        return f"{local.date()}, {self._clock.zone} (UTC{local.isoformat(timespec='microseconds')[26:]})"
+
+
+def say_waited(fact: Fact, w: Wording) -> str:
+    """Tell for how long a job waited for a worker, and why: each reason with its time, in their order."""
+    v = fact.values
+    pieces: tuple[Piece, ...] = v["pieces"]
+    took = duration(v["end"] - v["begin"])
+    until = f", until {w.at(v['end'], fact.at)}" if v["ended"] else ", to the end"
+    lengths: dict[str, int] = {}
+    first: dict[str, Piece] = {}
+    for piece in pieces:
+        lengths[piece.reason] = lengths.get(piece.reason, 0) + piece.end - piece.begin
+        first.setdefault(piece.reason, piece)
+    text = f"It waited {took} for a worker{until}"
+    if len(lengths) == 1:
+        text += f": {_reason(next(iter(first.values())), fact)}."
+    else:
+        text += (
+            "".join(f". For {duration(lengths[reason])} {_reason(one, fact)}" for reason, one in first.items()) + "."
+        )
+    if v["before"]:
+        who = named(v["able"][0]) if len(v["able"]) == 1 else "these workers"
+        text += f" Meanwhile {who} took {number_of(v['before'], 'other job')}."
+    return text
+
+
+def _reason(piece: Piece, fact: Fact) -> str:
+    v = fact.values
+    able = v["able"]
+    queue = named(v["queue"])
+    if piece.reason == BUSY and v["slots"] > 1:
+        return f"no worker that could take it had {v['slots']} free slots at once"
+    if piece.reason == BUSY:
+        if len(able) == 1:
+            return f"{named(able[0])}, the only worker that can take it, was busy"
+        return "every worker that was on and could take it was busy"
+    if piece.reason == IDLE:
+        if v["poll"]:
+            return f"an idle worker had not polled yet; each polls every {duration(v['poll'])}"
+        return "the request of an idle worker had not reached the broker yet"
+    if piece.reason == NONE_ON:
+        if len(able) == 1:
+            return f"{named(able[0])}, the only worker that can take it, was not on or could not be reached"
+        return f"of the {len(able)} workers that can take it none was on and could be reached"
+    return {
+        "broker down": "the broker was down",
+        "queue held": f"a person had the queue {queue} on hold",
+        "queue full": f"the queue {queue} ran as many jobs as it may",
+        "key busy": f"another job with the key {named(v['key'])} was running",
+        "none serves": f"no worker serves the queue {queue}",
+        NONE_LARGE_ENOUGH: f"no worker of the queue {queue} has {v['slots']} slots",
+        NONE_EQUIPPED: f"no worker was equipped with {listed(v['requires'])}",
+    }[piece.reason]
+
 
 Say = Callable[[Fact, Wording], str]
 _Values = Mapping[str, Any]
@@ -359,4 +517,38 @@ SENTENCES: Final[Mapping[str, Say]] = MappingProxyType(
         "works_still": _works_still,
     }
 )
-"""The words of each kind of fact about a job; those of ``change`` are in ``emulator.show.story.other_settings``."""
+"""The words of each kind of fact about a job; those of ``change`` are in ``emulator.show.story.of_jobs``."""
+
+
+def say_change(v: Mapping[str, Any]) -> str:
+    """Tell which setting would have changed a story, beyond which value, and what it would have changed."""
+    names = {key: named(value) if isinstance(value, str) else value for key, value in v.items()}
+    names["beyond"] = up_to(v["longer_than"]) if "longer_than" in v else ""
+    who, name = v.get("where", ("queues", ""))
+    names["where"] = f"{_WHO[who]} {named(name)}"
+    names["was"] = duration(v["was"]) if "was" in v else ""
+    names["requires"] = listed(v.get("requires", ()))
+    return _WORDS[v["setting"]].format(**names)
+
+
+_WHO: Final = MappingProxyType({"queues": "queue", "routines": "routine", "arrivals": "arrivals"})
+
+_WORDS: Final = MappingProxyType(
+    {
+        "lease": "With a lease longer than {beyond} in the {where} (it is {was}), attempt {attempt} would not "
+        "have lost it.",
+        "fenced": "With `fenced: {value}`, the system {system} would have refused the late effect '{effect}'.",
+        "matches_equipment": "With `matches_equipment: true`, the queue {queue} would not have handed it to {worker}.",
+        "attempts_in_all": "With `attempts_in_all` above {above} in the {where}, it would have been tried again.",
+        "lost_leases_at_most": "With `lost_leases_at_most` above {above} in the {where}, it would have been "
+        "tried again, if its attempts in all allowed that.",
+        "start_within": "With a `start_within` longer than {beyond} in the queue {queue}, it would have waited on.",
+        "total_limit": "With a `total_limit` longer than {beyond} in the {where}, it would have gone on.",
+        "time_limit.after": "With a time limit of more than {beyond} in the {where}, its attempt would have gone on.",
+        "time_limit.at_most": "With `at_most` above {above} for the time limit of the {where}, it would have "
+        "been tried again.",
+        "if_failed": "With `if_failed: go_on`, {name} would have gone on without that job.",
+        "allowance.when_empty": "With `when_empty: wait`, the queue {queue} would have let it wait for another retry.",
+        "equipped_with": "A worker of the queue {queue} equipped with {requires} could have taken it.",
+    }
+)

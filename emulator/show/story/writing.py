@@ -1,25 +1,230 @@
-"""How does a story become sentences, a text for a terminal, and JSON for programs?
+"""Makes sentences of the facts of a story, a text for a terminal, and JSON for programs.
 
-The law: every sentence carries the numbers of the events that it rests on, and for each of them and of what else led to
-it the chain of causes back to an arrival, an action, a fault or the start of the run. What another setting would have
-changed comes last, without a clock time. The same story gives the same bytes.
+Every sentence carries the numbers of the events that it rests on, and for each of them and of what else led to it the
+chain of causes back to an arrival, an action, a fault or the start of the run. What another setting would have changed
+comes last, without a clock time. The same story gives the same bytes.
 """
 
-from collections.abc import Callable, Iterable, Iterator
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass
+from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple
 
+from emulator.measure.reasons import why_in_words
 from emulator.measure.story.facts import Fact, Piece, Story
+from emulator.measure.words import duration, number
+from emulator.record.reasons import FINISHED, GOES_ON
 from emulator.scenario.clock import Clock
 from emulator.show.layout import Page
 from emulator.show.story.of_jobs import SENTENCES as OF_JOBS
-from emulator.show.story.of_jobs import Say
-from emulator.show.story.of_requirements import SENTENCES as OF_REQUIREMENTS
-from emulator.show.story.of_workers import SENTENCES as OF_WORKERS
-from emulator.show.story.other_settings import say_change
-from emulator.show.story.wording import Wording, named
+from emulator.show.story.of_jobs import Say, Wording, listed, named, number_of, say_change
+from emulator.show.words import STATES, spoken, then, told
 
-__all__ = ["Paragraph", "Sentence", "as_json", "as_text", "lines", "paragraphs", "sentences"]
+__all__ = [
+    "OF_REQUIREMENTS",
+    "OF_WORKERS",
+    "Paragraph",
+    "Sentence",
+    "as_json",
+    "as_text",
+    "lines",
+    "paragraphs",
+    "sentences",
+]
+
+
+_BASES: Final = MappingProxyType(
+    {"wait": "waited", "turnaround": "had a turnaround of", "run_time": "had a run time of"}
+)
+
+
+def _verdict(fact: Fact, _: Wording) -> str:
+    return str(fact.values["sentence"])
+
+
+def _time(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    beyond = ", beyond what was asked" if v["beyond"] else ""
+    return f"{named(v['name'])} {_BASES[v['base']]} {duration(v['time'])}{beyond}."
+
+
+def _silence(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    beyond = ", beyond what was asked" if v["beyond"] else ""
+    return f"Up to here no heartbeat of {named(v['worker'])} had been heard for {duration(v['time'])}{beyond}."
+
+
+def _effects(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    who = named(v["name"]) + (" and the jobs resubmitted from it" if v["jobs"] > 1 else "")
+    return f"{who} left {number_of(v['landings'], 'effect')}, the last here, on {listed(v['targets'])}."
+
+
+def _age(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    of = f" (a set of {number_of(v['targets'], 'target')})" if v["targets"] else ""
+    beyond = ", beyond what was asked" if v["beyond"] else ""
+    if v["as_of"] is None:
+        since = "nobody says as of when it was before the start"
+    else:
+        since = f"it was as of {w.at(v['as_of'], fact.at)}"
+    at_least = "at least " if v["at_least"] else ""
+    return (
+        f"The last good result of {named(v['effect'])} on {named(v['what'])}{of} was {at_least}{duration(v['age'])} "
+        f"old here{beyond}: {since}."
+    )
+
+
+def _counted(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    name = named(v["name"])
+    text = told(tuple(named(one) if isinstance(one, str) else one for one in v["row"]), name, w.time) + "."
+    return f"{name}: {text}" if v["name"] and name not in text else text
+
+
+def _job(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"{named(v['name'])} is {spoken(v['state'])}" + (f" ({spoken(v['sub_state'])})." if v["sub_state"] else ".")
+
+
+def _rest(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    return f"And {number_of(v['count'], 'more ' + v['of'])}."
+
+
+def _occurrence(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    due = w.at(v["due"], fact.at)
+    how = f"was done at {w.at(v['done'], fact.at)}" if v["done"] is not None else v["why_not"]
+    return f"Occurrence {v['ordinal']} of {named(v['entry'])}, due at {due}, {how}."
+
+
+def _order(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    other = named(v["other"])
+    ended = f"{other} ended at {w.at(v['ended'], fact.at)}" if v["ended"] is not None else f"{other} never ended"
+    return f"{named(v['name'])} was started here; {ended}."
+
+
+OF_REQUIREMENTS: Final[Mapping[str, Say]] = MappingProxyType(
+    {
+        "age": _age,
+        "counted": _counted,
+        "effects": _effects,
+        "job": _job,
+        "occurrence": _occurrence,
+        "order": _order,
+        "rest": _rest,
+        "silence": _silence,
+        "time": _time,
+        "verdict": _verdict,
+    }
+)
+
+
+_MORE: Final = MappingProxyType({"frozen": ", and stood still", "cut_off": ", and worked on"})
+"""What a state means for the work."""
+
+
+def _state(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    if v["why"] == GOES_ON:
+        return then(f"worker_changed:{GOES_ON}", worker="It") + "."
+    text = STATES[v["state"]].format(worker="It") + _MORE.get(v["state"], "")
+    return f"{text}: {named(why_in_words(v['why']))}." if v["why"] else f"{text}."
+
+
+def _fault(fact: Fact, _: Wording) -> str:
+    return f"A fault hit it: {spoken(fact.values['fault'])}."
+
+
+def _fault_over(fact: Fact, _: Wording) -> str:
+    return f"That fault ended: {spoken(fact.values['fault'])}."
+
+
+def _told_by_person(fact: Fact, _: Wording) -> str:
+    return f"A person told it: {spoken(fact.values['action'])}."
+
+
+def _speed(fact: Fact, _: Wording) -> str:
+    return then("worker_speed_changed", worker="It", speed=number(fact.values["value"])) + " from then on."
+
+
+def _equipped(fact: Fact, _: Wording) -> str:
+    has = listed(item for item in fact.values["value"].split(", ") if item)
+    return then("equipment_changed", worker="It", equipped_with=has) + " from then on."
+
+
+def _declared_lost(fact: Fact, w: Wording) -> str:
+    return then("worker_declared_lost", worker="it", last_heard=w.at(fact.values["value"], fact.at)) + "."
+
+
+def _messages_lost(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    if v["count"] == 1:
+        return "A message between it and the broker was lost."
+    return f"{v['count']} messages between it and the broker were lost, the last at {w.at(v['last'], fact.at)}."
+
+
+def _worked(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    job = f"{named(v['name'])}, attempt {v['attempt']}, token {v['token']}"
+    text = f"It took {job}" if v["own"] else f"A double hand-out gave it {job} too"
+    if v["began"] < 0:
+        text += ", and never began"
+    elif v["took"] >= 0:
+        text += f", and worked on it for {duration(v['worked'])}"
+        text += (
+            f" ({named(why_in_words(v['stopped'], v['stopped_values']))})" if v["stopped"] not in ("", FINISHED) else ""
+        )
+    else:
+        text += f", and {'stood still with it' if v['stands'] else 'still worked on it'} at the end"
+    if v["outcome"]:
+        text += f": {spoken(v['outcome'])}"
+        text += (
+            f" ({named(why_in_words(v['why'], v['values']))})"
+            if v["why"] and (v["why"], v["values"]) != (v["stopped"], v["stopped_values"])
+            else ""
+        )
+    text += "."
+    if v["after"] >= 0:
+        text += (
+            f" Of that, {duration(v['after'])} were without a lease." if v["after"] else " Its lease was over by then."
+        )
+    if v["refused"]:
+        text += f" The broker refused its {listed(dict.fromkeys(map(spoken, v['refused'])))} as stale."
+    return text
+
+
+def _worked_well(fact: Fact, w: Wording) -> str:
+    v = fact.values
+    until = w.at(v["until"], fact.at)
+    return f"It took {v['count']} jobs until {until}, {named(v['first'])} first and {named(v['last'])} last: all ok."
+
+
+def _sum(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    whose = "its" if v["lost"] == 1 else "their"
+    text = f"In all it took {number_of(v['attempts'], 'attempt')}: {v['ok']} ended ok, {v['lost']} lost {whose} lease."
+    return text + (f" It worked {duration(v['without'])} without a lease." if v["without"] else "")
+
+
+OF_WORKERS: Final[Mapping[str, Say]] = MappingProxyType(
+    {
+        "declared_lost": _declared_lost,
+        "equipped": _equipped,
+        "fault": _fault,
+        "fault_over": _fault_over,
+        "messages_lost": _messages_lost,
+        "speed": _speed,
+        "state": _state,
+        "sum": _sum,
+        "told_by_person": _told_by_person,
+        "worked": _worked,
+        "worked_well": _worked_well,
+    }
+)
+
 
 _SENTENCES: Final[dict[str, dict[str, Say]]] = {
     "job": dict(OF_JOBS),

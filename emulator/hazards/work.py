@@ -4,8 +4,8 @@ from collections.abc import Iterator
 from itertools import pairwise
 from typing import Final
 
+from emulator.hazards.outlook import Entry, Outlook, Said, law_of
 from emulator.scenario.aims import aims
-from emulator.scenario.hazards.outlook import Entry, Outlook, Said, law_of
 from emulator.scenario.messages import Loc
 from emulator.scenario.models.arrivals import Arrival, FirstOf, Prerequisite
 from emulator.scenario.models.pools import Pool, Retry

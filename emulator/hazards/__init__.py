@@ -8,9 +8,9 @@ from collections.abc import Callable, Iterator, Mapping
 from types import MappingProxyType
 from typing import Final, NamedTuple
 
-from emulator.scenario.hazards import capacity, work
-from emulator.scenario.hazards.outlook import Hazard, Outlook, Said
-from emulator.scenario.hazards.work import losses_survived
+from emulator.hazards import capacity, work
+from emulator.hazards.outlook import Hazard, Outlook, Said
+from emulator.hazards.work import losses_survived
 from emulator.scenario.load import Loaded
 from emulator.scenario.messages import path_in
 from emulator.scenario.models.scenario import Scenario

@@ -1,1 +1,0 @@
-"""A night as it goes on: in words, and as a picture for a terminal."""
