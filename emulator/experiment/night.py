@@ -17,13 +17,12 @@ from emulator.broker.rules import RetryPolicy
 from emulator.errors import InputError
 from emulator.measure.catalogue import OF_HEARTBEATS, find
 from emulator.measure.estimate import Figure
-from emulator.measure.figure_names import FigureName
-from emulator.measure.figures import Figures
+from emulator.measure.figures import Figures, Where
 from emulator.measure.fold import NightFold
+from emulator.measure.names import FigureName
 from emulator.measure.night import Night
+from emulator.measure.occurrences import Judged
 from emulator.measure.requirements import judge_all
-from emulator.measure.selection import Where
-from emulator.measure.verdict import Judged
 from emulator.record.buffer import EventBuffer
 from emulator.record.events import Event, Row, Sink, read
 from emulator.record.meta import RunMeta, files_of

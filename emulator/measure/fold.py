@@ -12,6 +12,7 @@ from itertools import islice
 from typing import Final
 
 from emulator.errors import DefectError
+from emulator.measure.ages import AT_A_TIME, PACK, ROW
 from emulator.measure.executions import HELD, TOKEN, WAITS, Shared
 from emulator.measure.jobs import Jobs
 from emulator.measure.night import (
@@ -23,7 +24,6 @@ from emulator.measure.night import (
     JobKind,
     Night,
 )
-from emulator.measure.table import AT_A_TIME, PACK, ROW
 from emulator.record.events import Row, events_of
 from emulator.record.kinds import BEGUN, COMPOUND, ENDED_WELL, QUEUED
 

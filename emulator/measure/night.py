@@ -10,8 +10,7 @@ from itertools import compress
 from operator import and_, ne
 from typing import Final, NamedTuple
 
-from emulator.measure.ages import Results
-from emulator.measure.table import (
+from emulator.measure.ages import (
     ATTEMPTS,
     DUE,
     EFFECTS,
@@ -27,6 +26,7 @@ from emulator.measure.table import (
     SUBMITTED,
     WORKER,
     JobTable,
+    Results,
 )
 from emulator.record.reasons import NONE, Values
 from emulator.records import field, record

@@ -13,8 +13,8 @@ from pathlib import Path
 from emulator.errors import LogError
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
+from emulator.measure.occurrences import Judged
 from emulator.measure.requirements import broken_off, judge_all
-from emulator.measure.verdict import Judged
 from emulator.record.event_view import AT, KIND
 from emulator.record.events import Row
 from emulator.record.log_reader import Log, fitting, open_log

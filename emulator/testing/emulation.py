@@ -13,11 +13,11 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self, Unpack
 
 from emulator.broker.jobs import rare
-from emulator.broker.prerequisites import After, Before
 from emulator.broker.rules import RetryPolicy
+from emulator.broker.waiters import After, Before
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import Never, broken
-from emulator.measure.reasons import why_in_words
+from emulator.measure.words import why_in_words
 from emulator.record.events import Row, reason_of
 from emulator.scenario.arguments import WHOLE, may_be, texts
 from emulator.scenario.load import AnyScenario

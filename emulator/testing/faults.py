@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from pydantic import ValidationError
 
 from emulator.errors import InputError
-from emulator.measure.reasons import why_in_words
+from emulator.measure.words import why_in_words
 from emulator.scenario.arguments import MAPPING, listed, must_be
 from emulator.scenario.fault_kinds import FAULT_KINDS, FAULT_TABLE, Of
 from emulator.scenario.load import Loaded

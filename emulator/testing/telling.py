@@ -11,7 +11,7 @@ from types import TracebackType
 from typing import Final, Unpack
 
 from emulator.measure.invariants import Never
-from emulator.measure.reasons import why_in_words
+from emulator.measure.words import why_in_words
 from emulator.record.events import NO_ALLOWANCE, Event, Row, read
 from emulator.record.reasons import NONE
 from emulator.scenario.load import AnyScenario

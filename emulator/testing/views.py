@@ -14,15 +14,13 @@ from emulator.errors import InputError, NeverError
 from emulator.measure.catalogue import FigureName, find
 from emulator.measure.comparison.wanted import Wanted, check_names
 from emulator.measure.estimate import Figure
-from emulator.measure.figures import figure
+from emulator.measure.figures import Where, figure
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
-from emulator.measure.reasons import why_in_words
-from emulator.measure.selection import Where
+from emulator.measure.story.facts import Rows, settings_of
 from emulator.measure.story.job import job_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
+from emulator.measure.words import why_in_words
 from emulator.record.event_view import JOB, KIND, view, views
 from emulator.record.events import DETAILS, Event, EventKind, Row, read
 from emulator.record.export import digest

@@ -35,9 +35,8 @@ from emulator.scenario.models.faults import Action, Fault, Target, kind_of
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.values import Model
 from emulator.timeline.agenda import FAULTS
-from emulator.world.distribution import Distribution
-from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.fault_effects import EFFECTS, Answer, Blow, Targets, why_missed
+from emulator.world.draws import Distribution, Draws, Purpose, entity_key
+from emulator.world.fault_effects import EFFECTS, Answer, Occurrence, Targets, why_missed
 from emulator.world.sampling import drawn_number, drawn_whole, sampling_of
 from emulator.world.worker import RunContext, Worker
 
@@ -543,13 +542,16 @@ class Hits:
         self, cause: int, stream: FaultStream, worker: Worker | None, holds: Fault | None, freed: tuple[str, ...] = ()
     ) -> Answer:
         """Put a fault in force on a stream's target, or (None) what was before any."""
-        effect, blow = EFFECTS[stream.kind], Blow(self._targets, self._scenario, cause, stream.fault, stream.name)
-        blow.holds, blow.freed = holds, freed
+        effect, occurrence = (
+            EFFECTS[stream.kind],
+            Occurrence(self._targets, self._scenario, cause, stream.fault, stream.name),
+        )
+        occurrence.holds, occurrence.freed = holds, freed
         if worker is not None:
-            blow.worker, blow.name = worker, worker.name
+            occurrence.worker, occurrence.name = worker, worker.name
         if holds is not None or effect.has_value:
-            return effect.begin(blow)
-        return None if effect.end is None else effect.end(blow)
+            return effect.begin(occurrence)
+        return None if effect.end is None else effect.end(occurrence)
 
 
 def _keys(stream: FaultStream, worker: Worker | None) -> list[_Key]:

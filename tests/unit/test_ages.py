@@ -11,7 +11,7 @@ from emulator.errors import InputError, ScenarioError
 from emulator.experiment.night import NightResult, run_night
 from emulator.hazards import hazards
 from emulator.measure.ages import Age
-from emulator.measure.selection import Selection, Where
+from emulator.measure.figures import Selection, Where
 from emulator.record.events import Row
 from emulator.report.storytelling import story_of_night
 from emulator.scenario.aims import UNKNOWN, Aim, aims

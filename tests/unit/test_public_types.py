@@ -8,8 +8,8 @@ from typing import get_args
 import emulator
 from emulator.broker.states import State, StateName
 from emulator.measure.catalogue import names
-from emulator.measure.figure_names import FigureName
 from emulator.measure.invariants import INVARIANTS, Never
+from emulator.measure.names import FigureName
 from emulator.record.events import DETAILS, EventKind
 from emulator.scenario.models.scenario import Scenario
 from emulator.testing.emulation import Emulator

@@ -12,7 +12,7 @@ from emulator.measure.comparison.result import Comparison, Difference, Share, Sp
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Frontier, FrontierPoint, Sized, Sizing
 from emulator.measure.comparison.wanted import label_of
-from emulator.measure.short_labels import SHORT_LABELS
+from emulator.measure.names import SHORT_LABELS
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.comparison.answer import nights_screen, to_show

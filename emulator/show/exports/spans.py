@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from emulator.errors import InputError
-from emulator.measure.reasons import why_in_words
+from emulator.measure.words import why_in_words
 from emulator.record.event_view import EventView, views
 from emulator.record.events import details_of
 from emulator.show.exports.recorded import Attempt, Recorded, as_json, attempts_of, unix_microseconds

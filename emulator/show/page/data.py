@@ -14,8 +14,7 @@ from itertools import pairwise, starmap
 from typing import Any, Final
 
 from emulator.measure.night import AFTER_ITS_END, DONE, FINAL, IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN, Night
-from emulator.measure.reasons import why_in_words
-from emulator.measure.words import duration
+from emulator.measure.words import duration, why_in_words
 from emulator.record.event_view import EventView, view
 from emulator.record.events import Row
 from emulator.record.history import History, Job

@@ -10,9 +10,8 @@ from dataclasses import dataclass
 from types import MappingProxyType
 from typing import Any, Final, Literal, NamedTuple
 
-from emulator.measure.reasons import why_in_words
 from emulator.measure.story.facts import Fact, Piece, Story
-from emulator.measure.words import duration, number
+from emulator.measure.words import duration, number, why_in_words
 from emulator.record.reasons import FINISHED, GOES_ON
 from emulator.scenario.clock import Clock
 from emulator.show.layout import Page
