@@ -10,10 +10,9 @@ from typing import Any, Final
 
 from emulator.broker.jobs import BY_PERSON, REASONS, Attempt, Job, rare
 from emulator.broker.leases import RAN_OUT, Leases
-from emulator.broker.prerequisites import Unmet
 from emulator.broker.rules import Offer
 from emulator.broker.states import Facts, Request, State, refuses, target
-from emulator.broker.waiters import explain
+from emulator.broker.waiters import Unmet, explain
 from emulator.broker.workers import HeartbeatReply, Holder, Message
 from emulator.record.reasons import FORGOTTEN, WITHDRAWN_BY_PERSON, WORKER_SILENT, Because, Reason, Why
 

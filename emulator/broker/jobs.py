@@ -22,12 +22,11 @@ from heapq import heappop, heappush
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
-from emulator.broker.prerequisites import After
 from emulator.broker.rules import Offer, Outcome, QueueRules, equipment_of, meets
 from emulator.broker.states import Request, State, refuses
 
 if TYPE_CHECKING:
-    from emulator.broker.waiters import KeyQueue, Keys
+    from emulator.broker.waiters import After, KeyQueue, Keys
     from emulator.broker.workers import Holder
 
 __all__ = [

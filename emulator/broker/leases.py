@@ -24,10 +24,10 @@ from emulator.broker.jobs import (
     View,
     rare,
 )
-from emulator.broker.prerequisites import REFUSED
 from emulator.broker.retry import Retries
 from emulator.broker.rules import Hint, Offer, Outcome
 from emulator.broker.states import Request, State
+from emulator.broker.waiters import REFUSED
 from emulator.broker.workers import Holder, Message
 from emulator.errors import DefectError
 from emulator.record.events import BEGUN, ENDED_WELL, QUEUED

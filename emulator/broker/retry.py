@@ -24,7 +24,6 @@ from types import MappingProxyType
 from typing import Final, Literal, NamedTuple, cast
 
 from emulator.broker.jobs import PAUSING, PREREQUISITE, REASONS, Attempt, Entry, Job, Queue, rare
-from emulator.broker.prerequisites import Prerequisites
 from emulator.broker.rules import (
     DataRetry,
     Hint,
@@ -37,7 +36,7 @@ from emulator.broker.rules import (
     jittered,
 )
 from emulator.broker.states import CODES, Facts, Finished, Request, State, in_plain_words, target, ways
-from emulator.broker.waiters import Keys, Waiters
+from emulator.broker.waiters import Keys, Prerequisites, Waiters
 from emulator.broker.workers import Alarms, Workers
 from emulator.errors import DefectError, InputError
 from emulator.record.events import Row, Sink, emitter

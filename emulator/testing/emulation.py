@@ -13,8 +13,8 @@ from types import TracebackType
 from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self, Unpack
 
 from emulator.broker.jobs import rare
-from emulator.broker.prerequisites import After, Before
 from emulator.broker.rules import RetryPolicy
+from emulator.broker.waiters import After, Before
 from emulator.errors import InputError, InvariantError, NeverError, RefusedError
 from emulator.measure.invariants import Never, broken
 from emulator.measure.words import why_in_words

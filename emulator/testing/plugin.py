@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from emulator.testing.telling import Emulated, ToldEmulator
     from emulator.timeline.loop import VirtualLoop
 
-__all__ = ["CRASH_AT", "CRASH_PART", "MADE", "emulated"]
+__all__ = ["emulated"]
 
 MADE: "pytest.StashKey[list[ToldEmulator]]" = pytest.StashKey()
 """The emulators that a test has made."""
@@ -297,9 +297,9 @@ def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> 
     marker = item.get_closest_marker("crash_points")
     if marker is None:
         return None
-    from emulator.testing.repeating import run_at_each_point
+    from emulator.testing.repeating import Kept, run_at_each_point
 
-    run_at_each_point(item, marker, nextitem)
+    run_at_each_point(item, marker, nextitem, Kept(MADE, CRASH_AT, CRASH_PART))
     return True
 
 

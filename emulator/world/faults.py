@@ -35,8 +35,7 @@ from emulator.scenario.models.faults import Action, Fault, Target, kind_of
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.values import Model
 from emulator.timeline.agenda import FAULTS
-from emulator.world.distribution import Distribution
-from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.draws import Distribution, Draws, Purpose, entity_key
 from emulator.world.fault_effects import EFFECTS, Answer, Occurrence, Targets, why_missed
 from emulator.world.sampling import drawn_number, drawn_whole, sampling_of
 from emulator.world.worker import RunContext, Worker

@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable
 from typing import Final, Protocol
 
 from emulator.broker.jobs import Job
-from emulator.broker.prerequisites import After, Before
+from emulator.broker.waiters import After, Before
 from emulator.record.events import Row, Sink, emitter
 from emulator.record.kinds import ENDED_WELL, QUEUED
 from emulator.scenario import models

@@ -25,8 +25,7 @@ from emulator.scenario.models import Arrival, AskAgain, Part, Routine, Scenario
 from emulator.scenario.names import ready_value, value_in_trace
 from emulator.scenario.spelling import advise
 from emulator.scenario.traces import read_arrivals
-from emulator.world.distribution import Distribution, OneUniform
-from emulator.world.draws import entity_key, numbers_key
+from emulator.world.draws import Distribution, OneUniform, entity_key, numbers_key
 from emulator.world.nights import Nights, waits_of
 from emulator.world.sampling import Constant, sampling_of
 

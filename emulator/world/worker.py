@@ -9,8 +9,7 @@ from emulator.record.events import Row
 from emulator.record.reasons import NONE, Because
 from emulator.scenario.models import Link, Pool
 from emulator.timeline.agenda import Agenda
-from emulator.world.distribution import Distribution
-from emulator.world.draws import Draws
+from emulator.world.draws import Distribution, Draws
 from emulator.world.sampling import sampling_of
 
 __all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Request", "RunContext", "Worker", "WorkerClock", "WorkerState"]

@@ -15,14 +15,13 @@ from emulator.record.reasons import Reason
 from emulator.scenario.load import Loaded
 from emulator.scenario.models import Scenario
 from emulator.timeline.agenda import FAULTS, Agenda
-from emulator.world.access import Access
+from emulator.world.access import Access, Effects
 from emulator.world.actions import Actions
 from emulator.world.arrival_processes import Ways
 from emulator.world.arrivals import Arrivals
 from emulator.world.control import Control, LeaseNotices
 from emulator.world.dispatcher import Dispatcher
 from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.effects import Effects
 from emulator.world.execution import Execution
 from emulator.world.fault_effects import Targets
 from emulator.world.faults import Faults

@@ -237,7 +237,6 @@ CIRCLES = [
         "emulator.record.logged_scenario",
         "emulator.record.trail",
     ],
-    ["emulator.testing.plugin", "emulator.testing.repeating"],
 ]
 """Modules that still import each other in a circle, by an import inside a function; there are to be none."""
 

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from emulator.broker.jobs import Job, rare
-from emulator.broker.prerequisites import After, Before
+from emulator.broker.waiters import After, Before
 from emulator.errors import ScenarioError
 from emulator.record.recorder import Recorder
 from emulator.scenario import models
