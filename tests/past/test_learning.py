@@ -34,7 +34,7 @@ from emulator.past.schedules import (
 )
 from emulator.past.scoring import crps, interval_of, promise_kept
 from emulator.past.workers import find_losses, find_polling, find_pools
-from emulator.scenario.durations import parse_duration
+from emulator.scenario.spelling import parse_duration
 
 DATES = [date(2026, 3, 2) + timedelta(days=at) for at in range(42)]  # the first is a Monday
 LASTS = 14 * 3600.0
