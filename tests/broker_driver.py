@@ -6,8 +6,8 @@ from typing import Any, NamedTuple
 
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Job, Source, rare
-from emulator.broker.prerequisites import After, Before
 from emulator.broker.rules import QueueRules
+from emulator.broker.waiters import After, Before
 from emulator.broker.workers import HeartbeatReply, Message
 from emulator.record.recorder import Recorder
 from emulator.timeline.agenda import ENDS, MESSAGES, REST, Agenda

@@ -8,8 +8,7 @@ from typing import Any, NamedTuple
 
 from broker_driver import Driver
 
-from emulator.broker.matching import meets
-from emulator.broker.rules import Allowance, DataRetry, QueueRules, TimeLimit
+from emulator.broker.rules import Allowance, DataRetry, QueueRules, TimeLimit, meets
 from emulator.broker.states import FINAL_STATES, State
 from emulator.record.fold import fold
 

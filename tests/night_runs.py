@@ -11,10 +11,9 @@ from functools import cached_property
 from pathlib import Path
 from typing import Any
 
-from emulator.measure.figures import Figures
+from emulator.measure.figures import Figures, Selection, Where
 from emulator.measure.fold import NightFold
 from emulator.measure.night import FINISHED, FIRST_OUT, SUBMITTED, Night
-from emulator.measure.selection import Selection, Where
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import Loaded, from_settings
 from emulator.timeline.agenda import Agenda

@@ -2,11 +2,9 @@
 
 from typing import Any
 
-from emulator.measure.story.job import job_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
+from emulator.measure.story.facts import Rows, settings_of
+from emulator.measure.story.job import job_story, worker_story
 from emulator.measure.story.surroundings import Surroundings
-from emulator.measure.story.worker import worker_story
 from emulator.record.events import Row
 from emulator.record.reasons import EVENT_REASONS, Because, said
 from emulator.scenario.load import load_text

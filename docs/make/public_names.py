@@ -45,7 +45,7 @@ GROUPS: Final = (
         ("NightResult", "open_log", "export"),
         {
             "Figure": "measure.estimate",
-            "Judged": "measure.verdict",
+            "Judged": "measure.occurrences",
             "Event": "record.events",
             "Page": "show.layout",
             "Log": "record.log_reader",
@@ -267,7 +267,7 @@ ALIASES: Final = MappingProxyType(
         "AnyScenario": "scenario.load",
         "AnyFolders": "scenario.load",
         "EventKind": "record.events",
-        "FigureName": "measure.figure_names",
+        "FigureName": "measure.names",
         "Lasting": "testing.settings",
         "Never": "measure.invariants",
         "When": "scripts.rerun",
@@ -300,7 +300,7 @@ ALIASES: Final = MappingProxyType(
 
 OPAQUE: Final = MappingProxyType(
     {
-        "Settings": "testing.options",
+        "Settings": "testing.emulation",
         "Scenario": "scenario.models.scenario",
         "Provenance": "scenario.messages",
         "Clock": "scenario.clock",

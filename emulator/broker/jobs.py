@@ -22,13 +22,11 @@ from heapq import heappop, heappush
 from types import MappingProxyType
 from typing import TYPE_CHECKING, Any, Final, Protocol
 
-from emulator.broker.matching import Offer, equipment_of, meets
-from emulator.broker.prerequisites import After
-from emulator.broker.rules import Outcome, QueueRules
+from emulator.broker.rules import Offer, Outcome, QueueRules, equipment_of, meets
 from emulator.broker.states import Request, State, refuses
 
 if TYPE_CHECKING:
-    from emulator.broker.waiters import Keys, Lane
+    from emulator.broker.waiters import After, KeyQueue, Keys
     from emulator.broker.workers import Holder
 
 __all__ = [
@@ -265,7 +263,7 @@ class Job:
         self.entity = source.entity
         self.rare: Rare | None = None
         self.attempt: Attempt | None = None
-        self.lane: Lane | None = None
+        self.lane: KeyQueue | None = None
         self.number = self.attempts = self.progress = 0
         self.waiting = self.inside = self.copied = self.asked = False
         self.poison = ""
@@ -419,7 +417,7 @@ class Line(Row):
         self.requires = requires
         self.expected = expected
         self.slots = slots
-        self.lanes: dict[str, Lane] = {}
+        self.lanes: dict[str, KeyQueue] = {}
 
     def head(self) -> Entry | None:
         """Give the best entry whose job may be taken, dropping those before it whose reason has gone."""

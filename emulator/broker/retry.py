@@ -23,9 +23,7 @@ from collections.abc import Callable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Final, Literal, NamedTuple, cast
 
-from emulator.broker.finished import CODES, Finished
 from emulator.broker.jobs import PAUSING, PREREQUISITE, REASONS, Attempt, Entry, Job, Queue, rare
-from emulator.broker.prerequisites import Prerequisites
 from emulator.broker.rules import (
     DataRetry,
     Hint,
@@ -37,8 +35,8 @@ from emulator.broker.rules import (
     Verdict,
     jittered,
 )
-from emulator.broker.states import Facts, Request, State, in_plain_words, target, ways
-from emulator.broker.waiters import Keys, Waiters
+from emulator.broker.states import CODES, Facts, Finished, Request, State, in_plain_words, target, ways
+from emulator.broker.waiters import Keys, Prerequisites, Waiters
 from emulator.broker.workers import Alarms, Workers
 from emulator.errors import DefectError, InputError
 from emulator.record.events import Row, Sink, emitter
@@ -322,17 +320,18 @@ class Retries:
             way = self._ways[request, facts] = {state: target(state, request, facts) for state in State}
         return way
 
-    def _move(self, job: Job, way: Mapping[State, State | str]) -> State | str:
-        """Let a job go where a request leads it. A refusal, told by its code, changes nothing."""
+    def _move(self, job: Job, way: Mapping[State, State | str]) -> str:
+        """Let a job go where a request leads it, and give ""; a refusal, told by its code, changes nothing."""
         state = way[job.state]
-        if type(state) is State:
+        if state.__class__ is State:
             job.state = state
-        return state
+            return ""
+        return state  # type: ignore[return-value]  # mypy does not see that it is one of the codes
 
     def _must_move(self, job: Job, request: Request, facts: Facts = _NO_FACTS) -> None:
         """Make a move that the table has to grant: there is nobody to be told otherwise."""
         why = self._move(job, self._way(request, facts))
-        if isinstance(why, str):
+        if why:
             raise self._refusal(job, request, why)
 
     def _refusal(self, job: Job, request: Request, why: str) -> DefectError:

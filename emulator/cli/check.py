@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.options import allow_folder, read_changed, set_values
-from emulator.cli.outcomes import MET, MISSED, each_file
+from emulator.cli.options import MET, MISSED, allow_folder, each_file, read_changed, set_values
 
 if TYPE_CHECKING:
     from emulator.hazards import Hazard, Margin
@@ -61,7 +60,7 @@ def check(
         loaded = read_changed(file, allow_folders, change, add)
         every = (loaded.scenario, *loaded.variants.values())
         if any(entry.trace is not None for scenario in every for entry in scenario.arrivals):
-            from emulator.world.planned import check_traces  # few scenarios have a trace
+            from emulator.world.plan import check_traces  # few scenarios have a trace
 
             check_traces(loaded)
         if resolved:
@@ -86,7 +85,7 @@ def check(
 
 def _day_before(text: str) -> date:
     """Give the day that is a stated time before today."""
-    from emulator.scenario.durations import parse_duration
+    from emulator.scenario.spelling import parse_duration
     from emulator.timeline.ticks import DAY
 
     try:

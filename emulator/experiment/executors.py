@@ -28,8 +28,8 @@ from emulator.experiment.night import heartbeats_for, play
 from emulator.experiment.processes import check_found, interrupt_put_off, needs_script, own_processes
 from emulator.experiment.settings import AskedPolicy, Setting, check_travels, packed_policies
 from emulator.measure.comparison.wanted import PlayedNight, read, wanted
+from emulator.measure.figures import Selection
 from emulator.measure.requirements import has_bound, judge_all
-from emulator.measure.selection import Selection
 from emulator.scenario.arguments import TEXT, WHOLE, may_be
 
 __all__ = [

@@ -19,9 +19,8 @@ from emulator.experiment.night import play
 from emulator.experiment.processes import own_processes
 from emulator.experiment.settings import Setting
 from emulator.measure.fold import NightFold
-from emulator.measure.misses import first_miss
 from emulator.measure.night import Night
-from emulator.measure.requirements import has_bound, judge_all
+from emulator.measure.requirements import first_miss, has_bound, judge_all
 from emulator.measure.signals import SignalFold, WatchedNight
 from emulator.record.event_view import AT, CAUSE, KIND, view
 from emulator.record.events import HEARTBEAT_KINDS, Row

@@ -6,7 +6,7 @@ from datetime import datetime, timedelta
 from itertools import groupby
 from typing import Final
 
-from emulator.broker.matching import meets, read_equipment
+from emulator.broker.rules import meets, read_equipment
 from emulator.hazards.outlook import Crew, Entry, Outlook, Said, crews, law_of, slot_time, windows_of
 from emulator.scenario.clock import Clock
 from emulator.scenario.messages import Loc

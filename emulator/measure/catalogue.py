@@ -8,8 +8,7 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from emulator.errors import InputError
-from emulator.measure.figure_names import FigureName
-from emulator.measure.short_labels import SHORT_LABELS
+from emulator.measure.names import SHORT_LABELS, FigureName
 from emulator.records import record
 from emulator.scenario.spelling import advise
 

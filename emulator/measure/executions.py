@@ -8,7 +8,7 @@ chain, newest first, and the time in which two or more of a chain advance at onc
 from collections.abc import Callable, Iterator
 from typing import Any, Final
 
-from emulator.measure.ages import Landings
+from emulator.measure.ages import STORED, JobTable, Landings
 from emulator.measure.night import (
     AFTER_ITS_END,
     DONE,
@@ -24,7 +24,6 @@ from emulator.measure.night import (
     LostLease,
     Silence,
 )
-from emulator.measure.table import STORED, JobTable
 from emulator.record.events import Row
 from emulator.record.reasons import NOT_BY_PLAN
 

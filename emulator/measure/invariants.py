@@ -2,6 +2,8 @@
 
 They are for tests of one's own code: a worker program that writes after it has lost its lease breaks the first, one
 that does work twice which must not be repeated the second, one that forgets a job the third.
+
+How close together do calls come? The most that begin within any stretch of a length.
 """
 
 from collections.abc import Callable, Iterable, Iterator, Sequence
@@ -10,14 +12,19 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from emulator.errors import InputError
-from emulator.measure.bursts import densest
+from emulator.measure.figures import densest
 from emulator.record.event_view import EventView, views
 from emulator.record.events import Row
 from emulator.record.history import History
 from emulator.scenario.spelling import advise
 from emulator.timeline.ticks import say
 
-__all__ = ["INVARIANTS", "Burst", "Never", "broken"]
+__all__ = [
+    "INVARIANTS",
+    "Burst",
+    "Never",
+    "broken",
+]
 
 
 Never = Literal["effect after lease lost", "effect after job ended", "unrepeatable effect twice", "job left unfinished"]

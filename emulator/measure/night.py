@@ -10,8 +10,7 @@ from itertools import compress
 from operator import and_, ne
 from typing import Final, NamedTuple
 
-from emulator.measure.ages import Results
-from emulator.measure.table import (
+from emulator.measure.ages import (
     ATTEMPTS,
     DUE,
     EFFECTS,
@@ -27,10 +26,11 @@ from emulator.measure.table import (
     SUBMITTED,
     WORKER,
     JobTable,
+    Results,
 )
 from emulator.record.reasons import NONE, Values
 from emulator.records import field, record
-from emulator.scenario.aims import Aim
+from emulator.scenario.stated import Aim
 
 __all__ = [
     "AFTER_ITS_END",

@@ -1,24 +1,196 @@
-"""Did each occurrence of a recurrence start or end in time?
+"""Judges whether each occurrence of a recurrence started or ended in time, and in its order.
 
 An occurrence counts as finished when a job of its family (its job, or one resubmitted from it) is done; one that
 failed, was refused or was skipped never is. "By 05:00" is the first such time on the scenario's clock after the
 occurrence is due, and the instant itself is still in time.
+
+The jobs that one must come after are all jobs of another entry that are due in the same night, and those resubmitted
+from them before the job started. All jobs of an entry that are due at one instant belong together, in whichever night
+the others are due. A job that failed has ended too; one that was refused or skipped never was.
 """
 
 import re
 from collections.abc import Iterator, Mapping
 from datetime import datetime, time, timedelta
-from typing import Final
+from typing import Final, NamedTuple, Protocol
 
 from emulator.measure.estimate import Figure
 from emulator.measure.night import DONE, FAMILY, FINAL, FINISHED, FIRST_OUT, ORDINAL, SUBMITTED, UNFINISHED, Night
-from emulator.measure.order import Order, TooEarly
-from emulator.measure.reasons import why_in_words
-from emulator.measure.verdict import Asked, Judged, WallClock
-from emulator.measure.words import duration, value
+from emulator.measure.words import duration, value, why_in_words
 from emulator.records import record
 
-__all__ = ["Occurrence", "first_missed", "judge_occurrences", "occurrences_of", "problem_with_time"]
+__all__ = [
+    "Asked",
+    "Judged",
+    "Occurrence",
+    "Order",
+    "TooEarly",
+    "WallClock",
+    "first_missed",
+    "judge_occurrences",
+    "occurrences_of",
+    "problem_with_time",
+]
+
+
+@record
+class Judged:
+    """One requirement, judged on one night.
+
+    Attributes:
+        requirement: what is asked, with the name of the measure, as it is typed.
+        met: whether its bound holds in this night, whatever share of nights it is asked of. None: nothing to judge, or
+            a requirement on not being worse than a baseline, which one night cannot decide.
+        found: the figure; for occurrences, how many missed.
+        bound: the bound that was missed, else the first one.
+        sentence: the verdict with its figures, in one sentence.
+        evidence: numbers of jobs that show why it was missed, the worst first, ten at most.
+        against: for each job of the evidence the job that it should have waited for, where order was asked for.
+        of_occurrences: it was asked of each occurrence of an entry, and not of a figure.
+        label: what is asked, in words, for screens; "" where nobody has said it otherwise than ``requirement``.
+        about: for tables and sentences, the label of the figure that it is asked of; of occurrences what is asked.
+        limit: what is asked of that figure; "" for occurrences, where ``about`` says all.
+        said: the requirement's own words, if it has some.
+    """
+
+    requirement: str
+    met: bool | None
+    found: Figure
+    bound: float | None
+    sentence: str
+    evidence: tuple[int, ...] = ()
+    of_occurrences: bool = False
+    label: str = ""
+    against: tuple[int, ...] = ()
+    about: str = ""
+    limit: str = ""
+    said: str = ""
+
+    @property
+    def asks(self) -> str:
+        """What is asked, as people read it."""
+        return self.label or self.requirement
+
+
+class Asked(Protocol):
+    """What is read of a requirement (``emulator.scenario.models.scenario.Requirement``).
+
+    A bound on a time is a whole number of ticks, any other bound a float.
+    """
+
+    @property
+    def measure(self) -> str | None: ...
+    @property
+    def at_least(self) -> float | None: ...
+    @property
+    def at_most(self) -> float | None: ...
+    @property
+    def exactly(self) -> float | None: ...
+    @property
+    def not_worse_by(self) -> float | None: ...
+    @property
+    def routine(self) -> str | None: ...
+    @property
+    def queue(self) -> str | None: ...
+    @property
+    def pool(self) -> str | None: ...
+    @property
+    def entry(self) -> str | None: ...
+    @property
+    def effect(self) -> str | None: ...
+    @property
+    def target(self) -> str | None: ...
+    @property
+    def set_of(self) -> str | None: ...
+    @property
+    def each_occurrence_of(self) -> str | None: ...
+    @property
+    def started_by(self) -> str | None: ...
+    @property
+    def finished_by(self) -> str | None: ...
+    @property
+    def within(self) -> int | None: ...
+    @property
+    def starts_after_end_of(self) -> str | None: ...
+    @property
+    def in_share(self) -> float | None: ...
+    @property
+    def say(self) -> str | None: ...
+
+
+class WallClock(Protocol):
+    """What is asked of the scenario's clock (``emulator.scenario.clock.Clock``)."""
+
+    def local(self, tick: int) -> datetime:
+        """Give the local time at a tick."""
+        ...
+
+    def tick_of(self, when: datetime) -> int:
+        """Give the tick of a local time."""
+        ...
+
+    def night_of(self, tick: int) -> int:
+        """Say in which night of the run a tick lies, from 0."""
+        ...
+
+    def instants(self, local: datetime) -> tuple[int, ...]:
+        """List the ticks at which the clock shows a local time: none, one or two."""
+        ...
+
+
+class TooEarly(NamedTuple):
+    """The job that one should have waited for: its number and name, and when it ended (None: not so far)."""
+
+    job: int
+    name: str
+    ended: int | None
+
+
+class _Other(NamedTuple):
+    """A job of the other entry."""
+
+    number: int
+    name: str
+    submitted: int
+    ended: int | None
+    is_resubmitted: bool
+
+
+class Order:
+    """The jobs of one entry, after which others are to start."""
+
+    def __init__(self, night: Night, entry: str, clock: WallClock) -> None:
+        due = night.occurrences.get(entry, ())
+        self._clock = clock
+        self._as_one = len(set(due)) == 1
+        self._by_night: dict[int, list[_Other]] = {}
+        for when, other in _others(night, entry, dict(enumerate(due, 1))):
+            self._by_night.setdefault(0 if self._as_one else clock.night_of(when), []).append(other)
+
+    def broken_by(self, started: int | None, due: int) -> TooEarly | None:
+        """Give the job that ended last of those that had not when a job started; None if all had."""
+        if started is None:
+            return None
+        others = self._by_night.get(0 if self._as_one else self._clock.night_of(due), ())
+        late = [other for other in others if other.ended is None or other.ended > started]
+        late = [other for other in late if not other.is_resubmitted or other.submitted < started]
+        if not late:
+            return None
+        last = max(late, key=lambda other: (other.ended is None, other.ended or 0, -other.number))
+        return TooEarly(last.number, last.name, last.ended)
+
+
+def _others(night: Night, entry: str, due: dict[int, int]) -> Iterator[tuple[int, _Other]]:
+    """List the jobs of an entry, each with the tick at which its occurrence was due."""
+    for job in range(night.first, night.first + len(night)):
+        first = night.value(job, FAMILY)
+        if night.kind_of(first).entry != entry:
+            continue
+        ordinal, ended = night.value(first, ORDINAL), night.value(job, FINISHED)
+        submitted = night.value(job, SUBMITTED)
+        when = due.get(ordinal, night.value(first, SUBMITTED))
+        yield when, _Other(job, f"{entry}#{ordinal}", submitted, ended if ended >= 0 else None, job != first)
+
 
 _TIME_OF_DAY: Final = re.compile(r"([01]\d|2[0-3]):[0-5]\d", re.ASCII)
 _MOST_NAMED: Final = 3

@@ -1,38 +1,141 @@
-"""Is each requirement of a scenario met by a night?
+"""Judges whether a night meets each requirement, by which jobs that shows, and from when on it was missed.
 
-The law: what is judged is the night up to the horizon. A bound that is already broken is missed; one that cannot be
-known, because jobs were unfinished, is missed too, and the reason is said. Where there is nothing to judge (no lease
-was lost, so nothing had to be detected) a requirement is neither met nor missed. Of a night whose log breaks off before
-its run was finished nothing is judged: what came after it might have met or missed any of them.
+What is judged is the night up to the horizon. A bound that is already broken is missed; one that cannot be known,
+because jobs were unfinished, is missed too, and the reason is said. Where there is nothing to judge (no lease was lost,
+so nothing had to be detected) a requirement is neither met nor missed. Of a night whose log breaks off before its run
+was finished nothing is judged: what came after it might have met or missed any of them.
+
+From when on a requirement can no longer be met is looked at afterwards, when the whole night is known:
+
+- at most (or exactly) so much of a figure that grows (a number, a sum, a longest time, the makespan): the minute with
+  which the night, judged as it stood then, came to have more than that;
+- a share of jobs done: the end of the job with which too many are not done, and never will be;
+- a time of day, or a time after something is due: that time, of the first occurrence that misses it (up to then a
+  person may still submit the job again); for a start that came too early, that start;
+- anything else (means, quantiles, quotients, at least so much): the end of the night, because until then it may change.
+
+A requirement that is missed only because jobs were unfinished is missed at the end of the night.
 """
 
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable, Iterator
 from dataclasses import replace
+from itertools import chain
 from typing import Any, Final
 
 from emulator.errors import InputError
 from emulator.measure.catalogue import FILTERS, find
 from emulator.measure.estimate import Figure
-from emulator.measure.evidence import evidence
-from emulator.measure.figures import Figures
-from emulator.measure.night import Night
-from emulator.measure.occurrences import judge_occurrences, problem_with_time
-from emulator.measure.selection import Where, part_of
-from emulator.measure.verdict import Asked, Judged, WallClock
+from emulator.measure.figures import Figures, Selection, Where, part_of
+from emulator.measure.night import (
+    DONE,
+    DUE,
+    FINAL,
+    FINISHED,
+    FIRST_OUT,
+    HEALTHY,
+    NUMBER,
+    RUN,
+    SUBMITTED,
+    UNFINISHED,
+    Night,
+)
+from emulator.measure.occurrences import Asked, Judged, WallClock, first_missed, judge_occurrences, problem_with_time
 from emulator.measure.words import difference, duration, pair, value, write
+from emulator.timeline.ticks import MINUTE
 
 __all__ = [
+    "AsItStood",
     "Judged",
     "broken_off",
+    "evidence",
+    "first_miss",
     "has_bound",
+    "job_times",
     "judge",
     "judge_all",
+    "missed_at",
     "parts_of",
     "problems",
     "say_not_worse",
     "say_requirement",
     "words_of",
 ]
+
+
+_MOST: Final = 10
+
+
+def evidence(selection: Selection, measure: str, bound: float) -> tuple[int, ...]:
+    """Give the numbers of the jobs that show why a bound on a figure is missed, the worst first, ten at most.
+
+    For times these are the jobs beyond the bound; for lost leases the jobs that had them; for the makespan those that
+    were unfinished, or else ended too late; for figures that no job shows (the backlog, utilisation) none.
+    """
+    night = selection.night
+    by_job = {
+        "overlap": night.overlap,
+        "overlapping_jobs": night.overlap,
+        "late_effects": night.late,
+        "effects_after_end": night.after_end,
+    }.get(measure)
+    if by_job is not None:
+        chosen = selection.of_jobs(by_job)
+        return tuple(sorted(chosen, key=lambda job: (-chosen[job], job))[:_MOST])
+    if measure == "unsafe_repeats":
+        repeats = sorted(selection.repeats(), key=lambda repeat: (-repeat.times, repeat.job))
+        return tuple(dict.fromkeys(repeat.job for repeat in repeats))[:_MOST]
+    if measure == "partial_effects":
+        return tuple(selection.incomplete()[:_MOST])
+    if measure == "occurrences_late":
+        return tuple(selection.late_occurrences()[:_MOST])
+    if measure == "stale_refused":
+        return tuple(selection.of_jobs({job: 1 for job, _ in sorted(night.stale) if job}))[:_MOST]
+    if measure in ("lost_leases", "lost_while_healthy"):
+        lost = [one for one in selection.lost() if measure == "lost_leases" or one.delay == HEALTHY]
+        return tuple(dict.fromkeys(one.job for one in lost))[:_MOST]
+    base = measure.rpartition("_")[0]
+    if base == "detection_delay":
+        late = sorted((-one.delay, one.job) for one in selection.lost() if one.delay > bound)
+        return tuple(dict.fromkeys(job for _, job in late))[:_MOST]
+    if base in ("wait", "turnaround", "run_time"):
+        times = sorted(((time, job) for job, time in job_times(selection, base)), key=lambda pair: (-pair[0], pair[1]))
+        return tuple(job for time, job in times if time > bound)[:_MOST]
+    numbers, finals = selection.column(NUMBER), selection.column(FINAL)
+    if measure == "makespan" and UNFINISHED not in finals:
+        begins, ends = selection.column(SUBMITTED), selection.column(FINISHED)
+        limit = min(begins, default=0) + bound
+        late = sorted((-end, job) for job, end in zip(numbers, ends, strict=True) if end > limit)
+        return tuple(job for _, job in late)[:_MOST]
+    wanted = [code for code in range(len(night.finals)) if _shows(night, measure, code)]
+    return tuple(job for job, final in zip(numbers, finals, strict=True) if final in wanted)[:_MOST]
+
+
+def job_times(selection: Selection, base: str) -> Iterator[tuple[int, int]]:
+    """Give (job, time) of each job that has such a time (wait, turnaround, run_time); unfinished ones up to the end."""
+    columns = (NUMBER, DUE, FIRST_OUT, SUBMITTED, FINISHED, FINAL, RUN)
+    rows = zip(*(selection.column(column) for column in columns), strict=True)
+    horizon = selection.night.horizon
+    for job, due, out, submitted, finished, final, run in rows:
+        end = finished if finished >= 0 else horizon
+        if base == "wait" and due >= 0:
+            yield job, (out if out >= 0 else end) - due
+        elif base == "turnaround" and final in (DONE, UNFINISHED):
+            yield job, end - submitted
+        elif base == "run_time" and run >= 0:
+            yield job, run
+
+
+def _shows(night: Night, measure: str, code: int) -> bool:
+    """Say whether jobs with that end show why a figure is missed."""
+    sub_state = night.finals[code].sub_state
+    if measure in ("done_share", "resubmission_groups_done_share", "done", "throughput"):
+        return code != DONE
+    if measure == "failed":
+        return code not in (DONE, UNFINISHED) and sub_state != "withdrawn"
+    if measure in ("makespan", "unfinished"):
+        return code == UNFINISHED
+    return measure in ("withdrawn", "expired") and sub_state == measure
+
 
 _KINDS: Final = ("at_least", "at_most", "exactly")
 _WORDS: Final = {"at_least": "at least", "at_most": "at most", "exactly": "exactly"}
@@ -284,3 +387,65 @@ def _problems_of_entry(requirement: Asked, by: list[Any], has_bounds: bool) -> l
     if not any(by):
         found.append(f"{_jobs(requirement)} needs one of {', '.join(_BY)}")
     return found + [wrong for text in by[:2] if isinstance(text, str) and (wrong := problem_with_time(text))]
+
+
+AsItStood = Callable[[int], Night]
+"""Gives a night as it stood at a tick: all events up to and with it."""
+
+_SUMS: Final = ("makespan", "overlap", "executed", "wasted_work")
+"""Times that grow, beside the longest ones."""
+
+
+def first_miss(
+    night: Night, asked: Iterable[tuple[Asked, Judged]], clock: WallClock, stood: AsItStood
+) -> tuple[int, str] | None:
+    """Give the tick from which on the first of the missed requirements could no longer be met, and its words.
+
+    Args:
+        night: the whole night.
+        asked: each requirement, and how it was judged.
+        clock: the scenario's clock.
+        stood: gives the night as it stood at a tick.
+    """
+    missed = [(missed_at(night, one, clock, stood), judged.label) for one, judged in asked if judged.met is False]
+    return min(missed, key=lambda miss: miss[0], default=None)
+
+
+def missed_at(night: Night, requirement: Asked, clock: WallClock, stood: AsItStood) -> int:
+    """Give the tick from which on a requirement that a night misses could no longer be met; see the law above."""
+    if requirement.measure is None:
+        return min(first_missed(night, requirement, clock), night.horizon)
+    where = Where(requirement.routine, requirement.queue, requirement.entry, requirement.pool)
+    if requirement.measure == "done_share" and requirement.at_least is not None:
+        return _too_few_done(Selection(night, where), requirement.at_least)
+    bound = requirement.at_most if requirement.at_most is not None else requirement.exactly
+    name = find(requirement.measure).name
+    if bound is None or not _grows(name):
+        return night.horizon
+
+    def has_more(at: int) -> bool:
+        value = Figures(stood(at), where).get(name).value
+        return value is not None and value > bound
+
+    low, high = 0, night.horizon // MINUTE
+    if not has_more(high * MINUTE):
+        return night.horizon
+    while high - low > 1:
+        middle = (low + high) // 2
+        low, high = (low, middle) if has_more(middle * MINUTE) else (middle, high)
+    return high * MINUTE
+
+
+def _grows(name: str) -> bool:
+    return name in _SUMS or name.endswith("_longest") or (find(name).unit == "count" and name != "unfinished")
+
+
+def _too_few_done(of: Selection, at_least: float) -> int:
+    """Give the end of the job with which too many are not done; of the night, where those that ended are too few."""
+    finals, ends = of.column(FINAL), of.column(FINISHED)
+    jobs = len(finals) + of.refused()
+    failed = (end for final, end in zip(finals, ends, strict=True) if final != DONE and end >= 0)
+    for left, at in enumerate(sorted(chain(failed, of.refused_at())), 1):
+        if (jobs - left) / jobs < at_least:
+            return at
+    return of.night.horizon

@@ -1,9 +1,10 @@
-"""What could somebody outside have watched in a night? Signals, sampled every five minutes, from one pass over events.
+"""Samples the signals that somebody outside could have watched in a night, every five minutes, in one pass.
 
-The law: a signal is read from what a broker shows to anybody who asks it: what waits, what ended, when a worker was
-last heard of. No signal knows what a worker really does, what is drawn, or what comes. A sample at a tick is taken at
-the end of that instant, so that what comes and goes within one instant is never seen. Events come in order, and each is
-looked at once; the silence of workers needs the events of simulated heartbeats.
+A signal is read from what a broker shows to anybody who asks it: what waits, what ended, when a worker was last heard
+of. No signal knows what a worker really does, what is drawn, or what comes. A sample at a tick is taken at the end of
+that instant, so that what comes and goes within one instant is never seen. Events come in order, and each is looked at
+once; the silence of workers needs the events of simulated heartbeats. A night in which no fault struck is called
+quiet.
 """
 
 from array import array
@@ -15,14 +16,23 @@ from typing import Final, Literal
 
 from emulator.measure.estimate import Unit
 from emulator.measure.words import number, value
-from emulator.record.event_view import AT, KIND, EventView, view
+from emulator.record.event_view import AT, CAUSE, KIND, EventView, view
 from emulator.record.events import Row
 from emulator.record.history import WAITING
 from emulator.record.reasons import NOT_BY_PLAN, WITHDRAWN_BY_PERSON
 from emulator.records import record
 from emulator.timeline.ticks import HOUR, MINUTE
 
-__all__ = ["STEP", "Kind", "Signal", "SignalFold", "WatchedNight", "signals_of"]
+__all__ = [
+    "STEP",
+    "Kind",
+    "Signal",
+    "SignalFold",
+    "WatchedNight",
+    "any_fault_struck",
+    "signals_of",
+]
+
 
 STEP: Final = 5 * MINUTE
 """Ticks between two samples; the first is taken one step after the start."""
@@ -250,3 +260,26 @@ def _within(ticks: deque[int], at: int) -> int:
     while ticks and ticks[0] <= at - _WINDOW:
         ticks.popleft()
     return len(ticks)
+
+
+def any_fault_struck(rows: Iterable[Row]) -> bool:
+    """Say whether any fault hit something in a night, told from its events alone.
+
+    A fault that is not there tonight (`share_of_nights`), that does not begin before the end, or that finds nothing to
+    hit (a worker that is off) did not strike. What people do (actions) is no fault.
+
+    Args:
+        rows: all events of the night, in order.
+
+    >>> any_fault_struck([(0, "run_began", 0, 0, "", 7)])
+    False
+    >>> any_fault_struck([(5, "fault_began", 0, 0, "dome-1", "freeze", "faults[0]", 1, "dome-1")])
+    True
+    """
+    began = missed = 0
+    for row in rows:
+        if row[KIND] == "fault_began":
+            began += 1
+        elif row[KIND] == "fault_missed" and row[CAUSE]:  # its cause is the fault that began; without one it never did
+            missed += 1
+    return began > missed

@@ -3,7 +3,7 @@
 from typing import Any, Final
 
 from emulator.measure.catalogue import find
-from emulator.measure.short_labels import SHORT_LABELS
+from emulator.measure.names import SHORT_LABELS
 from emulator.measure.words import value
 from emulator.past.hindcast import FigureScore, Hindcast, Table
 from emulator.show.comparison.exports import plain_data

@@ -13,16 +13,16 @@ from pathlib import Path
 from emulator.errors import LogError
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
+from emulator.measure.occurrences import Judged
 from emulator.measure.requirements import broken_off, judge_all
-from emulator.measure.verdict import Judged
 from emulator.record.event_view import AT, KIND
 from emulator.record.events import Row
 from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
-from emulator.scenario.aims import aims
 from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.schedules import planned_on
+from emulator.scenario.stated import aims
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World

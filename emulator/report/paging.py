@@ -10,9 +10,8 @@ from pathlib import Path
 from typing import TYPE_CHECKING, Final
 
 from emulator.errors import LogError
+from emulator.measure.story.facts import Rows, settings_of
 from emulator.measure.story.job import job_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.event_view import CAUSE, JOB, KIND, view, views
 from emulator.record.events import HEARTBEAT_KINDS, Row

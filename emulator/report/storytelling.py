@@ -14,12 +14,9 @@ from pathlib import Path
 from typing import TYPE_CHECKING
 
 from emulator.errors import LogError
-from emulator.measure.story.facts import Story
-from emulator.measure.story.job import job_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
+from emulator.measure.story.facts import Rows, Story, settings_of
+from emulator.measure.story.job import job_story, worker_story
 from emulator.measure.story.surroundings import Surroundings
-from emulator.measure.story.worker import worker_story
 from emulator.record.asking import wanted_of
 from emulator.record.event_view import KIND, WORKER, EventView, view
 from emulator.record.events import Row

@@ -15,7 +15,7 @@ from typing import Final, Literal, Protocol
 
 from emulator.experiment.night import NightResult, Settle, run_night
 from emulator.measure.live_state import LiveState
-from emulator.measure.story.settings import settings_of
+from emulator.measure.story.facts import settings_of
 from emulator.record.event_view import AT, KIND
 from emulator.record.events import Row
 from emulator.scenario.clock import Clock
@@ -27,7 +27,7 @@ from emulator.scenario.variants import chosen
 from emulator.show.watch import Ahead, Sight, day_of, note
 from emulator.timeline.loop import VirtualLoop
 from emulator.timeline.ticks import MINUTE, SECOND
-from emulator.world.fault_times import aim_of
+from emulator.world.faults import aim_of
 
 __all__ = [
     "KEYS",

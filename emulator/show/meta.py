@@ -8,9 +8,8 @@ from collections.abc import Iterable, Iterator, Mapping, Sequence
 
 from emulator.measure.figures import Figures
 from emulator.measure.night import DONE, FINAL, HEALTHY, NOT_KNOWN, UNFINISHED, Night, SeenFault
-from emulator.measure.reasons import why_in_words
-from emulator.measure.verdict import Judged, WallClock
-from emulator.measure.words import duration, pair, write
+from emulator.measure.occurrences import Judged, WallClock
+from emulator.measure.words import duration, pair, why_in_words, write
 from emulator.records import field, record
 from emulator.scenario.clock import Clock
 from emulator.scenario.models.arrivals import Arrival

@@ -12,10 +12,9 @@ from emulator.measure.comparison.paired import called, change, reach
 from emulator.measure.comparison.result import Comparison, Share
 from emulator.measure.comparison.sizing import Sizing
 from emulator.measure.comparison.wanted import label_of
-from emulator.measure.figures import Figures
+from emulator.measure.figures import Figures, Selection
 from emulator.measure.night import Night
-from emulator.measure.selection import Selection
-from emulator.measure.verdict import Asked, Judged
+from emulator.measure.occurrences import Asked, Judged
 from emulator.measure.words import write
 from emulator.show.comparison.exports import sentence
 from emulator.show.comparison.pictures import NARROW, forest, held

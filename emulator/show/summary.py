@@ -13,7 +13,7 @@ from typing import Any, Final, NamedTuple
 
 from emulator.measure.catalogue import find, names
 from emulator.measure.estimate import Figure
-from emulator.measure.figures import Figures
+from emulator.measure.figures import Figures, Where
 from emulator.measure.night import (
     ATTEMPTS,
     DONE,
@@ -26,10 +26,8 @@ from emulator.measure.night import (
     LostLease,
     Night,
 )
-from emulator.measure.reasons import why_in_words
-from emulator.measure.selection import Where
-from emulator.measure.verdict import Judged
-from emulator.measure.words import duration, value, write
+from emulator.measure.occurrences import Judged
+from emulator.measure.words import duration, value, why_in_words, write
 from emulator.show.layout import WIDTH, Page, Role
 from emulator.show.meta import (
     NOT_RANDOM,

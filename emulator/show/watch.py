@@ -20,7 +20,7 @@ from types import MappingProxyType
 from typing import Final, NamedTuple
 
 from emulator.measure.live_state import BUCKETS, LiveState, WorkerNow
-from emulator.measure.reasons import why_in_words
+from emulator.measure.words import why_in_words
 from emulator.record.event_view import EventView, view
 from emulator.record.events import Row
 from emulator.record.reasons import FINISHED

@@ -10,14 +10,13 @@ from collections.abc import Callable, Iterable, Mapping, Sequence
 from types import MappingProxyType
 from typing import Any, Final
 
-from emulator.measure.reasons import why_in_words
-from emulator.measure.words import duration, number, value
+from emulator.measure.words import duration, number, value, why_in_words
 from emulator.record.event_view import AT, KIND, WORKER
 from emulator.record.events import Row, details_of, reason_of
 from emulator.record.kinds import KINDS
 from emulator.record.reasons import GOES_ON, Reason, Why
-from emulator.scenario.durations import parse_duration
 from emulator.scenario.fault_kinds import FAULT_TABLE
+from emulator.scenario.spelling import parse_duration
 from emulator.timeline.ticks import say
 
 __all__ = [

@@ -11,7 +11,7 @@ from typing import TYPE_CHECKING, Any, Literal, get_args
 from pydantic import ValidationError
 
 from emulator.errors import InputError
-from emulator.measure.reasons import why_in_words
+from emulator.measure.words import why_in_words
 from emulator.scenario.arguments import MAPPING, listed, must_be
 from emulator.scenario.fault_kinds import FAULT_KINDS, FAULT_TABLE, Of
 from emulator.scenario.load import Loaded
@@ -63,7 +63,7 @@ class FaultHandle:
         if self.hit and not self._struck:
             raise InputError(f"{self.kind} has been ended before")
         for struck in self._struck:
-            timing = struck.lane.timing
+            timing = struck.stream.timing
             if timing.lasts is not None or timing.instant:
                 raise InputError(f"{self.kind} ends by itself: leave out `lasts` or `back_after` to end it by hand")
         struck_now, self._struck = self._struck, []

@@ -24,7 +24,7 @@ from typing import TYPE_CHECKING, Any, Final, Protocol
 from emulator.broker.jobs import Attempt
 from emulator.broker.rules import Outcome
 from emulator.errors import CallError, InputError, PermanentError, TransientError, WorkError
-from emulator.measure.reasons import refusal_in_words
+from emulator.measure.words import refusal_in_words
 from emulator.record.event_view import KIND, view
 from emulator.record.events import Row
 from emulator.record.reasons import GOES_ON, NONE, Because, said

@@ -44,7 +44,7 @@ if TYPE_CHECKING:
     from emulator.testing.telling import Emulated, ToldEmulator
     from emulator.timeline.loop import VirtualLoop
 
-__all__ = ["CRASH_AT", "CRASH_PART", "MADE", "emulated"]
+__all__ = ["emulated"]
 
 MADE: "pytest.StashKey[list[ToldEmulator]]" = pytest.StashKey()
 """The emulators that a test has made."""
@@ -297,9 +297,9 @@ def pytest_runtest_protocol(item: pytest.Item, nextitem: pytest.Item | None) -> 
     marker = item.get_closest_marker("crash_points")
     if marker is None:
         return None
-    from emulator.testing.repeating import run_at_each_point
+    from emulator.testing.repeating import Kept, run_at_each_point
 
-    run_at_each_point(item, marker, nextitem)
+    run_at_each_point(item, marker, nextitem, Kept(MADE, CRASH_AT, CRASH_PART))
     return True
 
 
@@ -507,7 +507,7 @@ def _look_at_failure(item: pytest.Item, error: BaseException) -> None:
         each.keep()
     kinds = {kind.__name__ for kind in type(error).__mro__ if kind.__module__ == "emulator.errors"}
     if kinds and "DefectError" not in kinds and not item.config.getoption("fulltrace"):
-        from emulator.testing.tracebacks import end_at_the_test
+        from emulator.testing.running import end_at_the_test
 
         name = getattr(item, "originalname", item.name)
         error.__traceback__ = end_at_the_test(error.__traceback__, str(item.path), name)

@@ -1,7 +1,7 @@
 """How does pytest run one test once for each crash point of a job? Fixtures and all, and as one result."""
 
 from collections.abc import Iterator
-from typing import Final
+from typing import Any, Final, NamedTuple
 
 import pytest
 from _pytest.runner import runtestprotocol
@@ -9,20 +9,32 @@ from _pytest.runner import runtestprotocol
 from emulator.errors import InputError
 from emulator.scenario.spelling import advise
 from emulator.testing.crashing import CrashPoint, Probe, Sweeper
-from emulator.testing.plugin import CRASH_AT, CRASH_PART, MADE
 
-__all__ = ["PROPERTY", "run_at_each_point"]
+__all__ = ["PROPERTY", "Kept", "run_at_each_point"]
 
 PROPERTY: Final = "crash_points"
 """Under this name a report carries what came of it."""
 _KEYWORDS: Final = ("job", "fault", "lasts", "limit", "parts")
 
 
-def run_at_each_point(item: pytest.Item, marker: pytest.Mark, nextitem: pytest.Item | None) -> None:
+class Kept(NamedTuple):
+    """Where the plugin keeps what belongs to a test.
+
+    Attributes:
+        made: the emulators that it has made; crash_at: at which point a fault comes in the run that is under way.
+        crash_part: the parameter that says which part of the points it has, and of how many.
+    """
+
+    made: "pytest.StashKey[list[Any]]"
+    crash_at: "pytest.StashKey[CrashPoint]"
+    crash_part: str
+
+
+def run_at_each_point(item: pytest.Item, marker: pytest.Mark, nextitem: pytest.Item | None, kept: Kept) -> None:
     """Run a test without a fault and then at each point, and report on all of it as on one test."""
     hooks = item.ihook
     hooks.pytest_runtest_logstart(nodeid=item.nodeid, location=item.location)
-    for report in _reports(item, marker):
+    for report in _reports(item, marker, kept):
         hooks.pytest_runtest_logreport(report=report)
     # Each run has left what is shared with other tests as it is; the last word on that is here.
     end = pytest.CallInfo.from_call(lambda: item.session._setupstate.teardown_exact(nextitem), "teardown")
@@ -30,36 +42,36 @@ def run_at_each_point(item: pytest.Item, marker: pytest.Mark, nextitem: pytest.I
     hooks.pytest_runtest_logfinish(nodeid=item.nodeid, location=item.location)
 
 
-def _reports(item: pytest.Item, marker: pytest.Mark) -> Iterator[pytest.TestReport]:
+def _reports(item: pytest.Item, marker: pytest.Mark, kept: Kept) -> Iterator[pytest.TestReport]:
     given = getattr(item, "callspec", None)
-    part = (1, 1) if given is None else given.params.get(CRASH_PART, (1, 1))
+    part = (1, 1) if given is None else given.params.get(kept.crash_part, (1, 1))
     try:
         sweep = _sweep_of(marker, part)
     except InputError as wrong:
         yield _failed(item, f"the marker crash_points: {wrong}")
         return
-    setup, *others = _run(item, sweep.first)
+    setup, *others = _run(item, kept, sweep.first)
     if not setup.passed or not all(report.passed for report in others):
         if item.get_closest_marker("xfail") is not None:  # once more, as it is expected to end
-            setup, *others = _run(item, sweep.first, may_fail=True)
+            setup, *others = _run(item, kept, sweep.first, may_fail=True)
         yield setup
         yield from (report for report in others if report.when == "call" or not report.passed)
         return
     try:
-        points = sweep.plan(_probes(item))
+        points = sweep.plan(_probes(item, kept))
     except InputError as wrong:
         yield _failed(item, str(wrong))
         return
     first: pytest.TestReport | None = None
     took = 0.0
     for point in points:
-        reports = _run(item, point)
+        reports = _run(item, kept, point)
         took += sum(report.duration for report in reports)
         bad = next((report for report in reports if not report.passed), None)
-        if sweep.judge(point, _probes(item), "" if bad is None else _why(bad)) is not None and first is None:
+        if sweep.judge(point, _probes(item, kept), "" if bad is None else _why(bad)) is not None and first is None:
             first = bad
     yield setup
-    item.stash[MADE] = []
+    item.stash[kept.made] = []
     how = pytest.CallInfo.from_call(sweep.assert_safe, "call")
     report = item.ihook.pytest_runtest_makereport(item=item, call=how)
     report.duration = others[0].duration + took
@@ -80,10 +92,10 @@ def _sweep_of(marker: pytest.Mark, part: tuple[int, int]) -> Sweeper:
     return Sweeper(**{**marker.kwargs, "part": part})
 
 
-def _run(item: pytest.Item, point: CrashPoint, *, may_fail: bool = False) -> list[pytest.TestReport]:
+def _run(item: pytest.Item, kept: Kept, point: CrashPoint, *, may_fail: bool = False) -> list[pytest.TestReport]:
     """Run the test once; it is all runs together that a marker ``xfail`` expects to fail, unless this one may."""
-    item.stash[CRASH_AT] = point
-    item.stash[MADE] = []
+    item.stash[kept.crash_at] = point
+    item.stash[kept.made] = []
     option = item.config.option
     before, option.runxfail = option.runxfail, option.runxfail or not may_fail
     try:
@@ -92,8 +104,8 @@ def _run(item: pytest.Item, point: CrashPoint, *, may_fail: bool = False) -> lis
         option.runxfail = before
 
 
-def _probes(item: pytest.Item) -> list[Probe]:
-    begun = [each.keeper.probe for each in item.stash[MADE] if each.has_begun]
+def _probes(item: pytest.Item, kept: Kept) -> list[Probe]:
+    begun = [each.keeper.probe for each in item.stash[kept.made] if each.has_begun]
     return [probe for probe in begun if probe is not None]
 
 

@@ -11,16 +11,15 @@ from types import TracebackType
 from typing import Final, Unpack
 
 from emulator.measure.invariants import Never
-from emulator.measure.reasons import why_in_words
+from emulator.measure.words import why_in_words
 from emulator.record.events import NO_ALLOWANCE, Event, Row, read
 from emulator.record.reasons import NONE
 from emulator.scenario.load import AnyScenario
 from emulator.show.layout import clean
 from emulator.show.trail import TICKS
 from emulator.testing.crashing import CrashPoint
-from emulator.testing.emulation import Emulator
-from emulator.testing.options import EmulatorOptions
-from emulator.testing.tracebacks import last_lines, place_raised
+from emulator.testing.emulation import Emulator, EmulatorOptions
+from emulator.testing.running import last_lines, place_raised
 from emulator.timeline.ticks import say
 
 __all__ = ["Emulated", "ToldEmulator", "sections"]

@@ -14,15 +14,13 @@ from emulator.errors import InputError, NeverError
 from emulator.measure.catalogue import FigureName, find
 from emulator.measure.comparison.wanted import Wanted, check_names
 from emulator.measure.estimate import Figure
-from emulator.measure.figures import figure
+from emulator.measure.figures import Where, figure
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
-from emulator.measure.reasons import why_in_words
-from emulator.measure.selection import Where
+from emulator.measure.story.facts import Rows, settings_of
 from emulator.measure.story.job import job_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
+from emulator.measure.words import why_in_words
 from emulator.record.event_view import JOB, KIND, view, views
 from emulator.record.events import DETAILS, Event, EventKind, Row, read
 from emulator.record.export import digest
@@ -30,11 +28,10 @@ from emulator.record.history import job_of
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta
 from emulator.record.trail import known_kinds
-from emulator.scenario.aims import aims
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
-from emulator.scenario.stated import resolved
+from emulator.scenario.stated import aims, resolved
 from emulator.show.story.writing import lines as story_lines
 from emulator.show.words import in_words, spoken
 from emulator.testing.stream import Span, Stream

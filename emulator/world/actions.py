@@ -19,7 +19,7 @@ from emulator.timeline.agenda import FAULTS
 from emulator.world.control import Control
 from emulator.world.draws import Purpose, entity_key
 from emulator.world.fault_effects import why_missed
-from emulator.world.fault_times import choose, workers_of
+from emulator.world.faults import choose, workers_of
 from emulator.world.sampling import drawn_number, sampling_of
 from emulator.world.worker import RunContext
 from emulator.world.worker_lifecycle import WorkerLifecycle

@@ -20,8 +20,7 @@ from emulator.scenario.schedules import days_of, on_days, rates_over
 from emulator.timeline.agenda import Agenda
 from emulator.timeline.ticks import HOUR
 from emulator.world.arrivals import AtOnce, Come, Coming, FiniteSource, Gaps, OnDays, Traced, Window
-from emulator.world.distribution import Distribution
-from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.draws import Distribution, Draws, Purpose, entity_key
 from emulator.world.numerics import LONGEST, exactly, whole
 from emulator.world.sampling import Constant, Exponential, Weibull, one_of, sampling_of
 

@@ -21,10 +21,9 @@ from emulator.errors import Problem, ScenarioError
 from emulator.record.events import Sink
 from emulator.scenario import models
 from emulator.timeline.agenda import Agenda
-from emulator.world.distribution import Distribution, OneUniform
-from emulator.world.draws import Draws, Purpose
+from emulator.world.draws import Distribution, Draws, OneUniform, Purpose
 from emulator.world.nights import Nights, Recurring
-from emulator.world.planned import Planner, Sources
+from emulator.world.plan import Planner, Sources
 
 if TYPE_CHECKING:
     from emulator.scenario.traces import Arrival as Line

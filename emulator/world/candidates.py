@@ -3,7 +3,7 @@
 from collections.abc import Callable
 
 from emulator.broker.jobs import Attempt, View
-from emulator.broker.matching import Offer
+from emulator.broker.rules import Offer
 from emulator.timeline.agenda import Agenda
 from emulator.world.worker import Request, Worker
 

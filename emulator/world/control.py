@@ -12,8 +12,7 @@ from emulator.world.arrivals import Arrivals
 from emulator.world.dispatcher import Dispatcher
 from emulator.world.execution import Execution
 from emulator.world.heartbeat_schedule import Heartbeats
-from emulator.world.plan import ReadyRoutine
-from emulator.world.planned import Sources
+from emulator.world.plan import ReadyRoutine, Sources
 from emulator.world.worker import ON, RunContext, Worker
 
 __all__ = [

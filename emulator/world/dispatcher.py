@@ -21,8 +21,7 @@ from typing import Any, Final
 
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Entry, Job
-from emulator.broker.matching import Offer
-from emulator.broker.rules import Hint, Outcome
+from emulator.broker.rules import Hint, Offer, Outcome
 from emulator.record.reasons import Because
 from emulator.scenario.schedules import Switch
 from emulator.timeline.agenda import ENDS, MESSAGES, REST

@@ -9,13 +9,11 @@ from typing import Final
 
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Attempt, Job
-from emulator.broker.matching import meets
-from emulator.broker.rules import Hint, Outcome
+from emulator.broker.rules import Hint, Outcome, meets
 from emulator.record.reasons import FINISHED, NONE, Because
 from emulator.timeline.agenda import MESSAGES
-from emulator.world.access import Access
+from emulator.world.access import Access, Effects
 from emulator.world.draws import Purpose, numbers_key
-from emulator.world.effects import Effects
 from emulator.world.heartbeat_schedule import Heartbeats
 from emulator.world.plan import Again, Step, target_of
 from emulator.world.systems import Call, Systems

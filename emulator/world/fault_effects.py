@@ -16,12 +16,11 @@ from emulator.scenario.models.scenario import Scenario
 from emulator.world.access import Access
 from emulator.world.arrivals import Arrivals
 from emulator.world.control import Control
-from emulator.world.fault_times import Lane
 from emulator.world.systems import Systems
 from emulator.world.worker import Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
 
-__all__ = ["EFFECTS", "Answer", "Effect", "Hits", "Targets", "why_missed"]
+__all__ = ["EFFECTS", "Answer", "Effect", "Occurrence", "Targets", "why_missed"]
 
 Answer = bool | str | None
 """What the world says of a request: False, or the code of why, where it hit nothing."""
@@ -44,7 +43,7 @@ class Targets:
         self.systems, self.access, self.arrivals = systems, access, arrivals
 
 
-class Blow:
+class Occurrence:
     """One fault as it strikes, or as it ends: what an effect is told.
 
     Attributes:
@@ -59,9 +58,10 @@ class Blow:
 
     worker: Worker
 
-    def __init__(self, targets: Targets, scenario: Scenario, cause: int, lane: Lane, holds: Fault | None) -> None:
+    def __init__(self, targets: Targets, scenario: Scenario, cause: int, fault: Fault, name: str) -> None:
         self.targets, self.scenario, self.cause = targets, scenario, cause
-        self.fault, self.name, self.holds = lane.fault, lane.name, holds
+        self.fault, self.name = fault, name
+        self.holds: Fault | None = None
         self.freed: tuple[str, ...] = ()
 
     @property
@@ -71,7 +71,7 @@ class Blow:
         return entry, int(ordinal)
 
 
-Strike = Callable[[Blow], Answer]
+Change = Callable[[Occurrence], Answer]
 
 
 def _whole(fault: Fault) -> tuple[str]:
@@ -93,122 +93,115 @@ class Effect:
         parts: which parts of its target it takes hold of: those that another fault has hold of stay in force.
     """
 
-    begin: Strike
-    end: Strike | None = None
+    begin: Change
+    end: Change | None = None
     has_value: bool = False
     missed: str = "was_off"
     parts: Callable[[Fault], Sequence[str]] = _whole
 
 
-def _clock(blow: Blow) -> Answer:
-    worker, clock = blow.worker, None if blow.holds is None else blow.holds.clock
+def _clock(it: Occurrence) -> Answer:
+    worker, clock = it.worker, None if it.holds is None else it.holds.clock
     if clock is None:
-        pool = blow.scenario.pools[worker.pool]
+        pool = it.scenario.pools[worker.pool]
         differs = pool.per_worker.get(worker.name)
         clock = (differs.clock if differs else None) or pool.clock
     offset = -clock.offset if clock.behind else clock.offset
-    return blow.targets.lifecycle.set_clock(blow.cause, worker, offset, clock.drift_ppm)
+    return it.targets.lifecycle.set_clock(it.cause, worker, offset, clock.drift_ppm)
 
 
-def _errors(blow: Blow) -> Answer:
-    share = None if blow.holds is None else _or(blow.holds.share, 0.0)
-    if blow.name in blow.scenario.systems:
-        return blow.targets.systems.set_error_share(blow.cause, blow.name, share)
-    return blow.targets.control.set_routine_error_share(blow.cause, blow.name, share)
+def _errors(it: Occurrence) -> Answer:
+    share = None if it.holds is None else _or(it.holds.share, 0.0)
+    if it.name in it.scenario.systems:
+        return it.targets.systems.set_error_share(it.cause, it.name, share)
+    return it.targets.control.set_routine_error_share(it.cause, it.name, share)
 
 
 def _or(value: Any, otherwise: float) -> float:
     return otherwise if value is None else float(value)
 
 
-def _share(blow: Blow) -> float:
-    return 0.0 if blow.holds is None else _or(blow.holds.share, 1.0)
+def _share(it: Occurrence) -> float:
+    return 0.0 if it.holds is None else _or(it.holds.share, 1.0)
 
 
-def _factor(blow: Blow) -> float:
-    return 1.0 if blow.holds is None else _or(blow.holds.factor, 1.0)
+def _factor(it: Occurrence) -> float:
+    return 1.0 if it.holds is None else _or(it.holds.factor, 1.0)
 
 
 EFFECTS: Final[Mapping[str, Effect]] = MappingProxyType(
     {
         "power_off": Effect(
-            lambda blow: blow.targets.lifecycle.power_off(blow.cause, blow.worker),
-            lambda blow: blow.targets.lifecycle.power_on(blow.cause, blow.worker, not blow.fault.program_absent),
+            lambda it: it.targets.lifecycle.power_off(it.cause, it.worker),
+            lambda it: it.targets.lifecycle.power_on(it.cause, it.worker, not it.fault.program_absent),
         ),
         "freeze": Effect(
-            lambda blow: blow.targets.lifecycle.freeze(blow.cause, blow.worker),
-            lambda blow: blow.targets.lifecycle.thaw(blow.cause, blow.worker),
+            lambda it: it.targets.lifecycle.freeze(it.cause, it.worker),
+            lambda it: it.targets.lifecycle.thaw(it.cause, it.worker),
             missed="was_off_or_frozen",
         ),
         "cut_link": Effect(
-            lambda blow: blow.targets.lifecycle.cut_link(blow.cause, blow.worker, blow.fault.direction),
-            lambda blow: blow.targets.lifecycle.restore_link(
-                blow.cause, blow.worker, "both" if len(blow.freed) == 2 else blow.freed[0]
+            lambda it: it.targets.lifecycle.cut_link(it.cause, it.worker, it.fault.direction),
+            lambda it: it.targets.lifecycle.restore_link(
+                it.cause, it.worker, "both" if len(it.freed) == 2 else it.freed[0]
             ),
             parts=_ways,
         ),
         "slow_down": Effect(
-            lambda blow: blow.targets.lifecycle.set_speed_factor(
-                blow.cause, blow.worker, _or(blow.holds and blow.holds.to, 1.0)
-            ),
+            lambda it: it.targets.lifecycle.set_speed_factor(it.cause, it.worker, _or(it.holds and it.holds.to, 1.0)),
             has_value=True,
         ),
         "lose_heartbeats": Effect(
-            lambda blow: blow.targets.lifecycle.set_heartbeat_loss(blow.cause, blow.worker, _share(blow)),
+            lambda it: it.targets.lifecycle.set_heartbeat_loss(it.cause, it.worker, _share(it)),
             has_value=True,
         ),
         "lose_results": Effect(
-            lambda blow: blow.targets.lifecycle.set_result_loss(blow.cause, blow.worker, _share(blow)),
+            lambda it: it.targets.lifecycle.set_result_loss(it.cause, it.worker, _share(it)),
             has_value=True,
         ),
         "hand_out_twice": Effect(
-            lambda blow: blow.targets.control.hand_out_twice(blow.cause, blow.name, blow.fault.how or "same_token"),
+            lambda it: it.targets.control.hand_out_twice(it.cause, it.name, it.fault.how or "same_token"),
             missed="nothing_to_hand_out_twice",
         ),
         "skew_clock": Effect(_clock, has_value=True),
         "broker_outage": Effect(
-            lambda blow: blow.targets.control.broker_down(blow.cause),
-            lambda blow: blow.targets.control.broker_up(blow.cause),
+            lambda it: it.targets.control.broker_down(it.cause),
+            lambda it: it.targets.control.broker_up(it.cause),
             missed="was_down",
         ),
         "missing_tool": Effect(
-            lambda blow: blow.targets.lifecycle.remove_tool(blow.cause, blow.worker, blow.fault.tool or ""),
-            lambda blow: blow.targets.lifecycle.return_tool(blow.cause, blow.worker, blow.fault.tool or ""),
+            lambda it: it.targets.lifecycle.remove_tool(it.cause, it.worker, it.fault.tool or ""),
+            lambda it: it.targets.lifecycle.return_tool(it.cause, it.worker, it.fault.tool or ""),
             missed="lacked_tool",
         ),
         "withdraw_access": Effect(
-            lambda blow: blow.targets.access.withdraw(blow.cause, blow.name, blow.fault.access_to),
-            lambda blow: blow.targets.access.restore(blow.cause, blow.name, blow.fault.access_to),
+            lambda it: it.targets.access.withdraw(it.cause, it.name, it.fault.access_to),
+            lambda it: it.targets.access.restore(it.cause, it.name, it.fault.access_to),
             missed="was_withdrawn",
         ),
         "system_outage": Effect(
-            lambda blow: blow.targets.systems.set_down(blow.cause, blow.name),
-            lambda blow: blow.targets.systems.set_up(blow.cause, blow.name),
+            lambda it: it.targets.systems.set_down(it.cause, it.name),
+            lambda it: it.targets.systems.set_up(it.cause, it.name),
             missed="was_down",
         ),
         "brown_out": Effect(
-            lambda blow: blow.targets.systems.set_brown_out(blow.cause, blow.name, _factor(blow)),
+            lambda it: it.targets.systems.set_brown_out(it.cause, it.name, _factor(it)),
             has_value=True,
             missed="nothing_changed",
         ),
         "error_burst": Effect(_errors, has_value=True, missed="nothing_changed"),
         "poison_job": Effect(
-            lambda blow: blow.targets.control.poison(blow.cause, *blow.job, blow.fault.how or "fails"),
+            lambda it: it.targets.control.poison(it.cause, *it.job, it.fault.how or "fails"),
             missed="no_such_job",
         ),
         "surge": Effect(
-            lambda blow: blow.targets.arrivals.set_factor(blow.name, _factor(blow)),
+            lambda it: it.targets.arrivals.set_factor(it.name, _factor(it)),
             has_value=True,
             missed="nothing_changed",
         ),
     }
 )
 """What each kind of fault does: the rest of its row in ``emulator.scenario.fault_kinds``."""
-
-_Key = tuple[str, str, str]
-"""(kind, target, part of it): what an occurrence takes hold of."""
-
-_Token = tuple[int, int]
 
 
 def why_missed(answer: Answer, otherwise: str = "hit_nothing") -> str:
@@ -220,60 +213,3 @@ def why_missed(answer: Answer, otherwise: str = "hit_nothing") -> str:
     if isinstance(answer, str):
         return answer
     return otherwise if answer is False else ""
-
-
-class Hits:
-    """Applies faults to the world and undoes them, keeping count of those that overlap."""
-
-    __slots__ = ("_lasting", "_scenario", "_targets")
-
-    def __init__(self, targets: Targets, scenario: Scenario) -> None:
-        self._targets = targets
-        self._scenario = scenario
-        self._lasting: dict[_Key, dict[_Token, Fault]] = {}
-
-    def begin(self, cause: int, lane: Lane, number: int, worker: Worker | None, fault: Fault) -> str:
-        """Let an occurrence begin, as strong as ``fault`` says; give why it hit nothing, "" when it hit."""
-        keys = _keys(lane, worker)
-        overlaps = any(self._lasting.get(key) for key in keys)
-        why = why_missed(self._apply(cause, lane, worker, fault), EFFECTS[lane.kind].missed)
-        if why and not overlaps:
-            if EFFECTS[lane.kind].has_value:
-                self._apply(cause, lane, worker, None)  # a value may have been taken all the same
-            return why
-        for key in keys:
-            self._lasting.setdefault(key, {})[lane.place, number] = fault
-        return ""
-
-    def end(self, cause: int, lane: Lane, number: int, worker: Worker | None) -> None:
-        """Let an occurrence that hit end; what it did is undone if no other of its kind still lasts."""
-        free: list[_Key] = []
-        for key in _keys(lane, worker):
-            lasting = self._lasting[key]
-            was_last = next(reversed(lasting)) == (lane.place, number)
-            del lasting[lane.place, number]
-            if not lasting:
-                del self._lasting[key]
-                free.append(key)
-            elif was_last and EFFECTS[lane.kind].has_value:
-                self._apply(cause, lane, worker, next(reversed(lasting.values())))
-        if free:
-            self._apply(cause, lane, worker, None, tuple(part for _, _, part in free))
-
-    def _apply(
-        self, cause: int, lane: Lane, worker: Worker | None, holds: Fault | None, freed: tuple[str, ...] = ()
-    ) -> Answer:
-        """Put a fault in force on a lane's target, or (None) what was before any."""
-        effect, blow = EFFECTS[lane.kind], Blow(self._targets, self._scenario, cause, lane, holds)
-        blow.freed = freed
-        if worker is not None:
-            blow.worker, blow.name = worker, worker.name
-        if holds is not None or effect.has_value:
-            return effect.begin(blow)
-        return None if effect.end is None else effect.end(blow)
-
-
-def _keys(lane: Lane, worker: Worker | None) -> list[_Key]:
-    """Give what an occurrence of a lane takes hold of."""
-    name = lane.name if worker is None else worker.name
-    return [(lane.kind, name, part) for part in EFFECTS[lane.kind].parts(lane.fault)]

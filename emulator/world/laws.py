@@ -15,7 +15,7 @@ from typing import ClassVar, Final, Self
 
 from emulator.records import field, record
 from emulator.world import numerics
-from emulator.world.distribution import (
+from emulator.world.draws import (
     Distribution,
     Draw,
     OneUniform,

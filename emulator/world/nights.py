@@ -16,7 +16,7 @@ from collections.abc import Callable, Iterable
 from typing import Final, Protocol
 
 from emulator.broker.jobs import Job
-from emulator.broker.prerequisites import After, Before
+from emulator.broker.waiters import After, Before
 from emulator.record.events import Row, Sink, emitter
 from emulator.record.kinds import ENDED_WELL, QUEUED
 from emulator.scenario import models
@@ -30,6 +30,7 @@ __all__ = [
     "Waits",
     "entries_waited_for",
     "waits_of",
+    "wants_endings",
 ]
 
 
@@ -75,6 +76,14 @@ def entries_waited_for(scenario: models.Scenario) -> dict[str, bool]:
         for one in entry.befores:
             found[one.entry] = found.get(one.entry, False) or one.jobs == "all"
     return found
+
+
+def wants_endings(scenario: models.Scenario) -> bool:
+    """Say whether any arrivals wait for jobs to end."""
+    return any(
+        entry.again_after is not None or (entry.recurs is not None and entry.if_still_running != "both")
+        for entry in scenario.arrivals
+    )
 
 
 class _Watch:

@@ -8,7 +8,7 @@ from typing import TypeVar
 from emulator.errors import DefectError
 from emulator.scenario import models
 from emulator.scenario.models.distribution import DrawnNumber
-from emulator.world.distribution import Distribution, Draw
+from emulator.world.draws import Distribution, Draw
 from emulator.world.laws import (
     Constant,
     Empirical,

@@ -33,8 +33,7 @@ from emulator.record.events import Sink
 from emulator.scenario.models import System
 from emulator.timeline.agenda import ENDS, FAULTS, Agenda
 from emulator.timeline.bucket import TokenBucket
-from emulator.world.distribution import Distribution
-from emulator.world.draws import Draws, Purpose
+from emulator.world.draws import Distribution, Draws, Purpose
 from emulator.world.sampling import sampling_of
 
 __all__ = [
@@ -43,7 +42,6 @@ __all__ = [
     "IN_LINE",
     "IN_SERVICE",
     "Call",
-    "Service",
     "SystemState",
     "Systems",
 ]
@@ -211,13 +209,15 @@ _PATIENCE: Final = 1 << 59
 """Added to a token where a caller gives up: at one instant the end of its lease, and its time limit, go first."""
 
 
-class Service:
-    """Serves the calls to all systems of a scenario; ``Systems`` adds what happens to the systems themselves.
+class Systems:
+    """All systems of a scenario, with the calls in them and what happens to them.
+
+    Each method that changes a system gives False, and changes nothing, when that is how it was already.
 
     Args:
         systems: what the scenario says of each, by name.
         agenda: what is due; its present tick is the time of every answer.
-        sink: takes the events ``call_ended`` and ``call_served_late``.
+        sink: takes the events ``call_ended``, ``call_served_late`` and ``system_changed``.
         draws: gives answer times and errors, keyed by the call.
     """
 
@@ -418,21 +418,7 @@ class Service:
     def _tell(self, call: Call, outcome: str, retry_after: int | None) -> None:
         self._agenda.at(self._agenda.now, _deliver, (call, outcome, retry_after))
 
-
-def _deliver(told: tuple[Call, str, int | None]) -> None:
-    call, outcome, retry_after = told
-    if call.done is not None:
-        call.done(outcome, retry_after)
-
-
-class Systems(Service):
-    """All systems of a scenario, with the calls in them and what happens to them.
-
-    Built like ``Service``; its sink takes the event ``system_changed`` too. Each method that changes a system gives
-    False, and changes nothing, when that is how it was already.
-    """
-
-    __slots__ = ()
+    # -- what happens to the systems themselves -----------------------------------------------------------------------
 
     def start(self) -> None:
         """Put the stated outages of every system on the agenda; called once, before anything runs."""
@@ -525,3 +511,9 @@ class Systems(Service):
         for call in waiting:
             self._end(call, "refused", event)
             self._tell(call, "refused", system.model.retry_after)
+
+
+def _deliver(told: tuple[Call, str, int | None]) -> None:
+    call, outcome, retry_after = told
+    if call.done is not None:
+        call.done(outcome, retry_after)

@@ -24,12 +24,13 @@ from emulator.scenario.schedules import rate_spans, terms_of
 from emulator.timeline.ticks import HOUR
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose, entity_key
-from emulator.world.fault_times import fault_keys, is_there
+from emulator.world.faults import fault_keys, is_there
 from emulator.world.sampling import Gamma, Lognormal, sampling_of
 
 __all__ = [
     "OwnTerms",
     "factors_of",
+    "named_jobs",
     "offered_load",
     "rules_of",
     "tonight",
@@ -281,3 +282,16 @@ def _work(routine: Routine, arrival: Arrival) -> float:
             elements if isinstance(elements, int) else len(elements)
         )
     return total
+
+
+def named_jobs(scenario: Scenario) -> frozenset[str]:
+    """Give the entries whose jobs faults and actions name."""
+    names: set[str] = set()
+    for fault in scenario.faults:
+        if fault.poison_job:
+            names.add(fault.poison_job.partition("#")[0])
+    for action in scenario.actions:
+        for kind in ("run_again", "withdraw", "hold", "release", "suspend", "resume"):
+            if getattr(action, kind):
+                names.add(getattr(action, kind).partition("#")[0])
+    return frozenset(names)

@@ -6,8 +6,8 @@ from typing import Any
 from bench.clocks import timed
 from emulator import NightResult, run
 from emulator.measure.catalogue import OF_HEARTBEATS, names
+from emulator.measure.figures import Selection, Where
 from emulator.measure.night import FIRST_OUT, SUBMITTED
-from emulator.measure.selection import Selection, Where
 
 __all__ = ["MEAN_WAIT", "STATION", "every_figure", "mean_wait", "played", "scene", "station", "waits", "whole"]
 

@@ -11,9 +11,8 @@ import pytest
 from small_place import SCENARIO, Ended
 
 from emulator.cli.main import answer
+from emulator.measure.story.facts import Rows, settings_of
 from emulator.measure.story.job import job_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.log_reader import open_log
 from emulator.record.logged_scenario import loaded_of

@@ -18,8 +18,7 @@ from emulator.cli.main import answer
 from emulator.errors import InputError
 from emulator.experiment.settings import setting_of
 from emulator.experiment.watched_nights import open_watch, watch_night
-from emulator.measure.signals import Signal
-from emulator.measure.struck import any_fault_struck
+from emulator.measure.signals import Signal, any_fault_struck
 from emulator.outlook.found import Growth
 from emulator.outlook.threshold_words import (
     answer_words,

@@ -20,7 +20,7 @@ from emulator.world import worker_lifecycle
 from emulator.world.dispatcher import Dispatcher
 from emulator.world.execution import Execution
 from emulator.world.heartbeats_computed import ComputedHeartbeats
-from emulator.world.systems import Service
+from emulator.world.systems import Systems
 from emulator.world.transport import Transport
 from emulator.world.worker import Worker
 from emulator.world.worker_lifecycle import WorkerLifecycle
@@ -117,7 +117,7 @@ def a_hand_out_that_is_over_is_begun(patch: pytest.MonkeyPatch) -> None:
 
 def what_lands_at_the_request_lands_when_it_is_served(patch: pytest.MonkeyPatch) -> None:
     """An effect at the request landed as the system began to serve the call, not as the part began."""
-    serve = Service._serve
+    serve = Systems._serve
 
     def land_and_serve(self: Any, system: Any, call: Any) -> None:
         if call.lands == "at_request" and call.land is not None:
@@ -125,8 +125,8 @@ def what_lands_at_the_request_lands_when_it_is_served(patch: pytest.MonkeyPatch)
             land()
         serve(self, system, call)
 
-    patch.setattr(Service, "_lands_now", lambda self, call: True)
-    patch.setattr(Service, "_serve", land_and_serve)
+    patch.setattr(Systems, "_lands_now", lambda self, call: True)
+    patch.setattr(Systems, "_serve", land_and_serve)
 
 
 def work_is_told_to_pause_twice(patch: pytest.MonkeyPatch) -> None:

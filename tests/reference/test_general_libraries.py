@@ -12,7 +12,7 @@ import pytest
 import simpy
 from night_runs import COUNTED, MINUTE, exponential, mean_and_error, replicated, station
 
-from emulator.measure.selection import Where
+from emulator.measure.figures import Where
 
 pytestmark = pytest.mark.slow
 

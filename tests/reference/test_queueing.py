@@ -26,8 +26,8 @@ from night_runs import (
     station,
 )
 
+from emulator.measure.figures import Where
 from emulator.measure.night import FIRST_OUT, SUBMITTED
-from emulator.measure.selection import Where
 
 pytestmark = pytest.mark.slow
 

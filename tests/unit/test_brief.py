@@ -9,7 +9,7 @@ import pytest
 from crowded_brief import CUT, QUIET, crowded, made
 
 from emulator.errors import InputError
-from emulator.measure.struck import any_fault_struck
+from emulator.measure.signals import any_fault_struck
 from emulator.outlook.brief_page import MOST_WORDS, answer_sentence, brief_document, brief_json, words_of_page
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import from_settings

@@ -3,8 +3,8 @@
 import pytest
 from broker_driver import Driver, Grant, new_job
 
-from emulator.broker.prerequisites import After, Before
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
+from emulator.broker.waiters import After, Before
 from emulator.broker.workers import HeartbeatReply
 from emulator.errors import DefectError
 

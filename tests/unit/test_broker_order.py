@@ -9,8 +9,7 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.broker.broker import Broker
-from emulator.broker.matching import meets, read_equipment, read_requirement
-from emulator.broker.rules import DataRetry, QueueRules
+from emulator.broker.rules import DataRetry, QueueRules, meets, read_equipment, read_requirement
 
 AGAIN = DataRetry(attempts_in_all=9)
 

@@ -7,10 +7,10 @@ from pathlib import Path
 import pytest
 import yaml
 from broker_driver import Driver
+from states_of_a_job import beyond, mermaid, page
 
 from emulator import run
 from emulator.broker import states
-from emulator.broker.diagram import beyond, mermaid, page
 from emulator.broker.jobs import Attempt
 from emulator.broker.rules import DataRetry, QueueRules, TimeLimit
 from emulator.broker.states import FINAL_STATES, TABLE, Facts, Request, Rule, State, target
@@ -161,7 +161,7 @@ def test_one_function_alone_writes_the_state_of_a_job():
 
 
 def test_the_page_of_the_docs_is_fresh():
-    """Renew it with: python -m emulator.broker.diagram > docs/states.md"""
+    """Renew it with: python docs/make/states_of_a_job.py > docs/states.md"""
     assert DOCS.read_text(encoding="utf-8") == page()
 
 

@@ -14,7 +14,7 @@ from emulator.measure.comparison.wanted import (
     read,
     wanted,
 )
-from emulator.measure.selection import Where
+from emulator.measure.figures import Where
 from emulator.scenario.load import from_settings
 
 

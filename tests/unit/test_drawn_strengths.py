@@ -8,7 +8,7 @@ from stand_in_world import HOUR, MINUTE, Night, at
 from emulator.scenario.models.distribution import DrawnNumber
 from emulator.world.actions import action_keys
 from emulator.world.draws import Draws, Purpose
-from emulator.world.fault_times import fault_keys
+from emulator.world.faults import fault_keys
 from emulator.world.sampling import Uniform, drawn_number, drawn_whole
 
 SLOW: dict[str, Any] = {"slow_down": "dome", "at": at(10), "to": {"between": [0.2, 0.8]}}

@@ -9,7 +9,7 @@ import pytest
 
 from emulator.errors import InputError
 from emulator.measure.catalogue import MEASURES, find, names, reference_page
-from emulator.measure.short_labels import SHORT_LABELS
+from emulator.measure.names import SHORT_LABELS
 
 PAGE = Path(__file__).parents[2] / "docs" / "reference-figures.md"
 

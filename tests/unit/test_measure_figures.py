@@ -7,9 +7,8 @@ from emulator.errors import InputError
 from emulator.measure.backlog import Profile
 from emulator.measure.catalogue import MEASURES
 from emulator.measure.estimate import Figure
-from emulator.measure.figures import FIGURES, Figures, figure
+from emulator.measure.figures import FIGURES, Figures, Where, figure
 from emulator.measure.night import Night
-from emulator.measure.selection import Where
 from emulator.timeline.ticks import HOUR
 
 CUT_OFF_MEAN = "mean restricted to the horizon"

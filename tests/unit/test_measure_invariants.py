@@ -5,9 +5,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from emulator.errors import InputError
-from emulator.measure.bursts import densest
 from emulator.measure.estimate import Figure
-from emulator.measure.figures import figure
+from emulator.measure.figures import densest, figure
 from emulator.measure.fold import NightFold
 from emulator.measure.invariants import Burst, broken
 from emulator.record.events import Row

@@ -8,10 +8,9 @@ from night_rows import Stream, asked
 
 from emulator.errors import InputError
 from emulator.measure.estimate import Figure
-from emulator.measure.evidence import evidence
+from emulator.measure.figures import Selection
 from emulator.measure.night import Night
-from emulator.measure.requirements import Judged, judge, judge_all, problems, say_not_worse, say_requirement
-from emulator.measure.selection import Selection
+from emulator.measure.requirements import Judged, evidence, judge, judge_all, problems, say_not_worse, say_requirement
 from emulator.scenario.clock import Clock
 from emulator.timeline.ticks import HOUR, MINUTE
 

@@ -11,13 +11,10 @@ from pathlib import Path
 import pytest
 
 from emulator.experiment.night import NightResult, run_night
-from emulator.measure.story.facts import Piece, Story
-from emulator.measure.story.job import job_story, waits_of
+from emulator.measure.story.facts import Piece, Rows, Story, settings_of
+from emulator.measure.story.job import job_story, waits_of, worker_story
 from emulator.measure.story.requirement import requirement_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
-from emulator.measure.story.worker import worker_story
 from emulator.record.events import Row
 from emulator.scenario.load import load
 from emulator.show.story.writing import sentences

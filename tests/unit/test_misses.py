@@ -6,9 +6,8 @@ from typing import Any
 import pytest
 from night_rows import Stream, asked
 
-from emulator.measure.misses import first_miss, missed_at
 from emulator.measure.night import Night
-from emulator.measure.requirements import judge
+from emulator.measure.requirements import first_miss, judge, missed_at
 from emulator.scenario.clock import Clock
 from emulator.timeline.ticks import HOUR, MINUTE
 

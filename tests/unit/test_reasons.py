@@ -12,10 +12,10 @@ from random_nights.play import loaded, play
 
 from emulator import Emulator, PermanentError, RetryCase, TransientError, Verdict, run_in_virtual_time
 from emulator.errors import LogError
+from emulator.measure.ages import ATTEMPTS, FINAL, FINISHED, SUBMITTED
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
-from emulator.measure.reasons import REFUSALS, WORDS, refusal_in_words, why_in_words
-from emulator.measure.table import ATTEMPTS, FINAL, FINISHED, SUBMITTED
+from emulator.measure.words import REFUSALS, WORDS, refusal_in_words, why_in_words
 from emulator.record.events import DETAILS, Event, Row, details_of, read, reason_in, reason_of
 from emulator.record.export import json_lines
 from emulator.record.reasons import EVENT_REASONS, mistake_in
@@ -26,7 +26,7 @@ from emulator.timeline.ticks import SECOND
 
 ROOT = Path(__file__).parents[2]
 SCENARIOS = sorted((ROOT / "scenarios").glob("*.yaml"))
-TABLES = ("measure/reasons.py", "record/reasons.py")
+TABLES = ("measure/words.py", "record/reasons.py")
 
 EVERY_VALUE: dict[str, str | int] = {
     "count": 3,

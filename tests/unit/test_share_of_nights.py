@@ -7,7 +7,7 @@ import pytest
 import emulator
 from emulator.errors import ScenarioError
 from emulator.measure.fold import NightFold
-from emulator.measure.struck import any_fault_struck
+from emulator.measure.signals import any_fault_struck
 from emulator.record.events import Row
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import Loaded, from_settings

@@ -6,9 +6,8 @@ from pathlib import Path
 import pytest
 
 from emulator.experiment.night import run_night
+from emulator.measure.story.facts import Rows, settings_of
 from emulator.measure.story.job import job_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.scenario.load import Loaded, load, load_text
 from emulator.show.layout import columns

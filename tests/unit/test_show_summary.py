@@ -13,8 +13,8 @@ import pytest
 from night_rows import Stream, asked, the_night
 
 from emulator.measure.estimate import Figure
+from emulator.measure.occurrences import Judged
 from emulator.measure.requirements import judge_all
-from emulator.measure.verdict import Judged
 from emulator.scenario.clock import Clock
 from emulator.show.layout import columns
 from emulator.show.meta import RunMeta, verdict

@@ -7,7 +7,7 @@ from night_runs import MINUTE
 
 from emulator.experiment.compare import nights
 from emulator.experiment.night import run_night
-from emulator.measure.selection import Selection
+from emulator.measure.figures import Selection
 from emulator.report.storytelling import story_of_night
 from emulator.scenario.load import Loaded, from_settings
 

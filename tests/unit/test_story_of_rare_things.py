@@ -5,11 +5,9 @@ from functools import lru_cache
 import pytest
 
 from emulator.experiment.night import run_night
-from emulator.measure.story.job import job_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
+from emulator.measure.story.facts import Rows, settings_of
+from emulator.measure.story.job import job_story, worker_story
 from emulator.measure.story.surroundings import Surroundings
-from emulator.measure.story.worker import worker_story
 from emulator.scenario.clock import Clock
 from emulator.scenario.load import load_text
 from emulator.show.story.writing import lines

@@ -11,10 +11,9 @@ from emulator.experiment.night import run_night
 from emulator.measure.catalogue import MEASURES
 from emulator.measure.night import Night
 from emulator.measure.requirements import judge
+from emulator.measure.story.facts import Rows, settings_of
 from emulator.measure.story.job import job_story
 from emulator.measure.story.requirement import requirement_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.event_view import views
 from emulator.record.events import Row

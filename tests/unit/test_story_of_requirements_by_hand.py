@@ -5,9 +5,8 @@ from night_rows import Stream, asked, the_night, the_rows
 from story_rows import SCENARIO
 
 from emulator.measure.requirements import judge
+from emulator.measure.story.facts import Rows, settings_of
 from emulator.measure.story.requirement import requirement_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.scenario.load import load_text
 from emulator.show.story.writing import lines

@@ -8,9 +8,8 @@ import pytest
 from emulator.errors import ScenarioError
 from emulator.experiment.night import run_night
 from emulator.experiment.run import run
+from emulator.measure.story.facts import Rows, settings_of
 from emulator.measure.story.job import job_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.reasons import Reason, Why
 from emulator.record.recorder import Recorder

@@ -4,10 +4,9 @@ from typing import Any
 
 from emulator.experiment.night import run_night
 from emulator.measure.comparison.sizing import Search, conclude_sizing
+from emulator.measure.story.facts import Rows, settings_of
 from emulator.measure.story.job import job_story
 from emulator.measure.story.requirement import requirement_story
-from emulator.measure.story.settings import settings_of
-from emulator.measure.story.source import Rows
 from emulator.measure.story.surroundings import Surroundings
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import from_settings

@@ -8,7 +8,7 @@ from typing import Any
 import pytest
 
 from emulator.broker.jobs import Job, rare
-from emulator.broker.prerequisites import After, Before
+from emulator.broker.waiters import After, Before
 from emulator.errors import ScenarioError
 from emulator.record.recorder import Recorder
 from emulator.scenario import models
@@ -20,8 +20,7 @@ from emulator.world.arrival_processes import Ways, poisson_gaps
 from emulator.world.arrivals import Arrivals
 from emulator.world.draws import Draws
 from emulator.world.numerics import LONGEST
-from emulator.world.plan import ReadyRoutine
-from emulator.world.planned import Sources
+from emulator.world.plan import ReadyRoutine, Sources
 from emulator.world.sampling import (
     Constant,
     Empirical,

@@ -71,13 +71,13 @@ def test_gaps_and_repairs_are_drawn_by_the_same_key(gaps_from):
     gaps, repair = {"mean": HOUR, "law": "exponential"}, {"median": 4 * MINUTE, "p95": 9 * MINUTE}
     night = Night([{"power_off": "dome-1", "gaps": gaps, "back_after": repair, "gaps_from": gaps_from}], seed=7)
     night.faults.start()
-    (lane,) = [entry[6][0] for entry in night.agenda.entries]
-    law, repairs = (sampling_of(model) for model in (lane.fault.gaps, lane.fault.back_after))
+    (stream,) = [entry[6][0] for entry in night.agenda.entries]
+    law, repairs = (sampling_of(model) for model in (stream.fault.gaps, stream.fault.back_after))
     assert law is not None and repairs is not None
     draws, before, began, ended = Draws(7), 0, [], []
     for k in range(1, 100):
-        onset = before + law.sample(draws.row(Purpose.FAULT_GAP, lane.entity, 0, k))
-        end = onset + repairs.sample(draws.row(Purpose.FAULT_REPAIR, lane.entity, 0, k))
+        onset = before + law.sample(draws.row(Purpose.FAULT_GAP, stream.entity, 0, k))
+        end = onset + repairs.sample(draws.row(Purpose.FAULT_REPAIR, stream.entity, 0, k))
         before = end if gaps_from == "end" else onset
         began += [onset] if onset < 600 * MINUTE else []
         ended += [end] if onset < 600 * MINUTE and end < 600 * MINUTE else []

@@ -3,7 +3,7 @@
 import pytest
 
 from emulator.errors import DefectError
-from emulator.world.effects import Fences
+from emulator.world.access import Fences
 
 
 def never(token: int) -> bool:

@@ -1,14 +1,20 @@
 """What the world promises: every fault does something, and nobody foresees what was drawn."""
 
-from typing import Any
+import re
+from pathlib import Path
+from typing import Any, Literal, get_type_hints
 
 import pytest
 
+import emulator
 from emulator.record.events import Row
 from emulator.record.recorder import Recorder
-from emulator.scenario.fault_kinds import FAULT_KINDS
+from emulator.scenario.fault_kinds import FAULT_KINDS, FAULT_TABLE
 from emulator.scenario.load import from_settings
+from emulator.scenario.models import faults
+from emulator.scenario.values import Name
 from emulator.timeline.agenda import Agenda
+from emulator.world.fault_effects import EFFECTS
 from emulator.world.world import World
 
 NIGHT: dict[str, Any] = {
@@ -132,3 +138,37 @@ def test_a_worker_declines_by_what_is_expected_and_not_by_what_was_drawn() -> No
         row[0] - 1_500_000_000 for seed in range(20) for row in _rows(SHUTDOWN, seed)[1] if row[1] == "work_stopped"
     }
     assert len(took) == 20  # the draws did differ
+
+
+def test_every_kind_of_fault_has_its_rows() -> None:
+    """Each kind has a field of the model, of the type that its target asks for, and says what it does."""
+    types = {
+        "workers": faults.WorkerTarget,
+        "broker": Literal[True],
+        **dict.fromkeys(("queue", "system", "system_or_routine", "worker_or_pool", "job", "entry"), Name),
+    }
+    fields = faults.Fault.model_fields
+    hints = get_type_hints(faults.Fault, include_extras=True)
+    assert {kind: hints[kind] for kind in FAULT_KINDS} == {
+        kind: types[row.of] | None for kind, row in FAULT_TABLE.items()
+    }
+    assert {kind: fields[kind].description for kind in FAULT_KINDS} == {
+        kind: row.about for kind, row in FAULT_TABLE.items()
+    }
+    assert set(EFFECTS) == set(FAULT_KINDS)
+
+
+def test_a_kind_of_fault_lives_in_four_files() -> None:
+    """Nothing else of the package names a kind that needs no treatment of its own: a new one is written in these."""
+    package = Path(emulator.__file__).parent
+    holding = {
+        path.relative_to(package).as_posix()
+        for path in package.rglob("*.py")
+        if re.search(r"\bslow_down\b", path.read_text("utf-8"))
+    }
+    assert holding == {
+        "scenario/fault_kinds.py",
+        "scenario/models/faults.py",
+        "testing/faults.py",
+        "world/fault_effects.py",
+    }

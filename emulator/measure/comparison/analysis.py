@@ -63,8 +63,8 @@ from emulator.measure.comparison.result import (
 from emulator.measure.comparison.shares import shares
 from emulator.measure.comparison.wanted import PlayedNight, Reading, Wanted, label_of, needed, of_requirement, wanted
 from emulator.measure.estimate import Unit, deviation, mean
+from emulator.measure.occurrences import Asked
 from emulator.measure.requirements import say_not_worse
-from emulator.measure.verdict import Asked
 
 __all__ = [
     "Compared",

@@ -42,8 +42,8 @@ from emulator.measure.comparison.result import (
     VariantVerdict,
 )
 from emulator.measure.comparison.wanted import PlayedNight, Wanted
+from emulator.measure.occurrences import Asked
 from emulator.measure.requirements import has_bound, say_requirement, words_of
-from emulator.measure.verdict import Asked
 
 __all__ = ["Candidates", "Entrant", "nights_by_default", "recommend"]
 

@@ -22,8 +22,8 @@ from emulator.measure.comparison.preference import (
 from emulator.measure.comparison.result import VERDICTS, Comparison, Share, ShareVerdict
 from emulator.measure.comparison.sizing import Frontier, Sizing
 from emulator.measure.comparison.wanted import PlayedNight, of_requirement
+from emulator.measure.occurrences import Asked
 from emulator.measure.requirements import has_bound, say_requirement, words_of
-from emulator.measure.verdict import Asked
 from emulator.measure.words import value
 
 __all__ = [

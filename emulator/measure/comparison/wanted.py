@@ -14,10 +14,9 @@ from typing import Final, cast
 from emulator.errors import InputError
 from emulator.measure.catalogue import FILTERS, Measure, find
 from emulator.measure.estimate import Unit
-from emulator.measure.figures import Figures
+from emulator.measure.figures import Figures, Where, part_of
 from emulator.measure.night import Night
-from emulator.measure.selection import Where, part_of
-from emulator.measure.verdict import Asked
+from emulator.measure.occurrences import Asked
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise
 

@@ -1,23 +1,187 @@
-"""What happened to one job, and why?
+"""Tells the story of one job or one worker, and what another setting would have changed for a job.
 
-The facts of a job's life in order: how it came, what held it, why it waited, each attempt with what went wrong in it,
-what it left behind, how it ended, and what another setting would have changed.
+The facts of a job's life stand in order: how it came, what held it, why it waited, each attempt with what went wrong in
+it, what it left behind, how it ended.
+
+Nothing here guesses. A lease is said to have been too short only where the lost worker was heard again under the same
+token, so that a longer one would have been renewed or handed in; a limit on attempts only where nothing else would have
+ended the job at that moment; equipment only where no worker had it. Where that is not sure, nothing is said.
 """
 
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from typing import Any, Final
 
-from emulator.measure.story.changes import changes
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
-from emulator.measure.story.landings import landings
-from emulator.measure.story.surroundings import Surroundings
-from emulator.measure.story.tries import facts_of_attempt
-from emulator.measure.story.waits import Waiting, pieces
+from emulator.measure.story.occupation import NONE_EQUIPPED
+from emulator.measure.story.surroundings import Surroundings, Waiting, pieces
+from emulator.measure.story.tries import facts_of_attempt, landings, last_renewal
 from emulator.record.event_view import EventView
-from emulator.record.history import WAITING, Interval, Job, overlaps
-from emulator.record.reasons import FORGOTTEN
+from emulator.record.history import WAITING, Attempt, Interval, Job, overlaps
+from emulator.record.reasons import FORGOTTEN, LEASE_RAN_OUT, NONE
+from emulator.scenario.models.pools import Queue, Retry
 
-__all__ = ["job_story", "waits_of"]
+__all__ = [
+    "changes",
+    "job_story",
+    "waits_of",
+    "worker_story",
+]
+
+
+def changes(around: Surroundings, job: Job) -> Iterator[Fact]:
+    """Give what would have changed a job's story, each with the setting and the value beyond which it would."""
+    yield from _leases(around, job.submission, job.attempts)
+    yield from _fences(around, job)
+    yield from _tools(around, job.submission, job.attempts)
+    if job.finished is not None and job.finished.sub_state:
+        yield from _limits(around, job.submission, job.attempts, job.finished)
+    elif job.finished is None and not job.attempts:
+        yield from _equipment(around, job.submission)
+
+
+def _change(at: int, setting: str, events: tuple[int, ...], **values: Any) -> Fact:
+    return Fact("change", at, events, (), {"setting": setting, **values})
+
+
+def _leases(around: Surroundings, came: EventView, attempts: Sequence[Attempt]) -> Iterator[Fact]:
+    """A lease that was lost though its worker was heard again: how long would it have had to be?"""
+    if not around.settings.queue(came.queue).renewed:
+        return
+    for attempt in attempts:
+        if attempt.outcome != "lease_lost" or attempt.why != LEASE_RAN_OUT or attempt.nominal != attempt.ended:
+            continue
+        since = last_renewal(attempt)
+        heard = next(
+            (
+                refused
+                for refused in attempt.of_kind("stale_refused")
+                if refused.worker == attempt.worker
+                and refused.event > attempt.end
+                and refused.what in ("renewal", "outcome")
+            ),
+            None,
+        )
+        if since < 0 or heard is None or _down_between(around, since, heard.at):
+            continue
+        yield _change(
+            heard.at,
+            "lease",
+            (heard.event, attempt.end),
+            where=around.settings.terms(came.entry, came.routine, came.queue).stated_by["lease"],
+            longer_than=heard.at - since,
+            was=attempt.lease,
+            attempt=attempt.number,
+        )
+
+
+def _down_between(around: Surroundings, begin: int, end: int) -> bool:
+    return any(since < end and until > begin for since, until, _ in around.stretches("outage"))
+
+
+def _fences(around: Surroundings, job: Job) -> Iterator[Fact]:
+    """An effect that landed under a lease that was over: which fence would have refused it?"""
+    highest: dict[tuple[str, str], int] = {}
+    for landed in job.of_kind("effect_landed"):
+        attempt = job.attempt_under(landed.token)
+        part = around.settings.part(job.submission.routine, landed.effect)
+        system, fenced = around.settings.fence(part) if part is not None else ("", "")
+        late = attempt is not None and 0 < attempt.end < landed.event
+        before = highest.get((landed.effect, landed.target), 0)
+        newer = landed.token < before
+        highest[landed.effect, landed.target] = max(landed.token, before)
+        if not late or not system:
+            continue
+        if newer and fenced == "no":
+            value = "highest_token"
+        elif not newer and fenced in ("no", "highest_token"):
+            value = "asks_broker"
+        else:
+            continue
+        yield _change(landed.at, "fenced", (landed.event,), system=system, value=value, effect=landed.effect)
+
+
+def _tools(around: Surroundings, came: EventView, attempts: Sequence[Attempt]) -> Iterator[Fact]:
+    """A job that was handed to a worker without its tool, because the queue does not match equipment."""
+    if around.settings.queue(came.queue).matches_equipment:
+        return
+    lacking = [one for one in attempts if around.lacked_tool(came, one)]
+    if lacking:
+        first = lacking[0]
+        yield _change(first.at, "matches_equipment", (first.end,), queue=came.queue, worker=first.worker)
+
+
+def _limits(around: Surroundings, came: EventView, attempts: Sequence[Attempt], finished: EventView) -> Iterator[Fact]:
+    """A job that failed at a limit: which one?"""
+    terms = around.settings.terms(came.entry, came.routine, came.queue)
+    queue, retry = terms.queue, terms.queue.retry
+    tries, limit = terms.stated_by["retry"], terms.stated_by["time_limit"]
+    at, sub_state, events = finished.at, finished.sub_state, (finished.event,)
+    last = attempts[-1] if attempts else None
+    lost = sum(1 for attempt in attempts if attempt.outcome == "lease_lost")
+    if sub_state == "attempts_used_up" and last is not None and retry.total_limit is None and retry.allowance is None:
+        in_all = last.number >= retry.attempts_in_all
+        over_lost = retry.lost_leases_at_most is not None and lost > retry.lost_leases_at_most
+        if last.outcome not in retry.retried and not _was_cut(queue, last):
+            return  # no limit ended it: such an outcome is not retried
+        if in_all and not over_lost:
+            yield _change(at, "attempts_in_all", events, where=tries, above=retry.attempts_in_all)
+        elif over_lost and not in_all:
+            yield _change(
+                at,
+                "lost_leases_at_most",
+                events,
+                where=tries,
+                above=retry.lost_leases_at_most,
+            )
+    elif sub_state == "expired" and queue.start_within is not None:
+        yield _change(at, "start_within", events, queue=came.queue, longer_than=queue.start_within)
+    elif sub_state == "out_of_time" and retry.total_limit is not None:
+        yield _change(at, "total_limit", events, where=tries, longer_than=retry.total_limit)
+    elif sub_state == "time_limit" and queue.time_limit is not None:
+        if queue.time_limit.then == "fail":
+            yield _change(
+                at,
+                "time_limit.after",
+                events,
+                where=limit,
+                longer_than=queue.time_limit.after,
+            )
+        elif last is not None and _may_be_tried(retry, last.number, lost):
+            yield _change(
+                at,
+                "time_limit.at_most",
+                events,
+                where=limit,
+                above=queue.time_limit.at_most,
+            )
+    elif sub_state == "prerequisite_failed":
+        yield _change(at, "if_failed", events, name=around.name(came.job))
+    elif sub_state == "allowance_used_up":
+        yield _change(at, "allowance.when_empty", events, queue=came.queue)
+
+
+def _was_cut(queue: Queue, attempt: Attempt) -> bool:
+    """Say whether the broker ended an attempt at the queue's time limit, after which it is tried again as that says."""
+    if attempt.outcome != "time_limit" or queue.time_limit is None:
+        return False
+    own = attempt.own
+    return own is None or not 0 < own.stop < attempt.end  # else the worker itself handed that outcome in
+
+
+def _may_be_tried(retry: Retry, attempt: int, lost: int) -> bool:
+    """Say whether no limit on retries would have forbidden another attempt, whenever it would have begun."""
+    over_lost = retry.lost_leases_at_most is not None and lost > retry.lost_leases_at_most
+    return attempt < retry.attempts_in_all and not over_lost and retry.total_limit is None and retry.allowance is None
+
+
+def _equipment(around: Surroundings, came: EventView) -> Iterator[Fact]:
+    """A job that nobody ever took, because nobody had what it requires."""
+    requires = around.requires(came)
+    waiting = Waiting(came.queue, came.key, requires, around.settings.takes_slots(came.routine))
+    found = pieces(around, waiting, came.at, around.until)
+    if requires and any(piece.reason == NONE_EQUIPPED for piece in found):
+        yield _change(around.until, "equipped_with", (came.event,), queue=came.queue, requires=requires)
+
 
 _AT_MOST: Final = 12
 """Of a job with more attempts, those in the middle are told together."""
@@ -215,3 +379,139 @@ def _end(around: Surroundings, job: Job) -> Iterator[Fact]:
         yield Fact("unfinished", around.until, (last.event,), (), values)
     for again in around.resubmitted(came.job):
         yield Fact("resubmitted", again.at, (again.event,), (), {"job": again.job})
+
+
+_TOGETHER: Final = 3
+"""So many attempts in a row that ended ok are told together."""
+
+
+def worker_story(around: Surroundings, worker: str) -> Story:
+    """Tell what happened to a worker that some event names."""
+    events = around.source.of_worker(worker)
+    facts = [*_of_itself(events), *_of_messages(events), *_of_jobs(around, events)]
+    facts.sort(key=lambda fact: (fact.at, fact.events[0]))
+    facts.append(_sum(around, worker, facts))
+    return Story("worker", worker, 0, tuple(facts), around.until, around.source.finished)
+
+
+_OF_ITSELF: Final[Mapping[str, tuple[str, Callable[[EventView], Mapping[str, Any]]]]] = {
+    "worker_changed": ("state", lambda event: {"worker": event.worker, "state": event.state, "why": event.why}),
+    "fault_began": ("fault", lambda event: {"fault": event.fault, "worker": event.worker}),
+    "fault_ended": ("fault_over", lambda event: {"fault": event.fault, "worker": event.worker}),
+    "fault_missed": (
+        "fault_missed",
+        lambda event: {"fault": event.fault, "worker": event.worker, "why": event.why, "values": event.because.values},
+    ),
+    "action_taken": ("told_by_person", lambda event: {"action": event.action, "worker": event.worker}),
+    "worker_speed_changed": ("speed", lambda event: {"worker": event.worker, "value": event.speed}),
+    "equipment_changed": ("equipped", lambda event: {"worker": event.worker, "value": event.equipped_with}),
+    "worker_declared_lost": ("declared_lost", lambda event: {"worker": event.worker, "value": event.last_heard}),
+}
+"""For each kind of event that tells of the worker itself: the fact, and its values."""
+
+
+def _of_itself(events: Sequence[EventView]) -> Iterator[Fact]:
+    missed = {event.cause for event in events if event.kind == "fault_missed"}
+    for event in events:
+        if event.kind in _OF_ITSELF and event.event not in missed:
+            what, values = _OF_ITSELF[event.kind]
+            yield Fact(what, event.at, (event.event,), (), values(event))
+
+
+def _of_messages(events: Sequence[EventView]) -> Iterator[Fact]:
+    lost = [event for event in events if event.kind == "message_lost"]
+    if lost:
+        cited = tuple(event.event for event in lost)[:MOST_CITED]
+        values = {"worker": lost[0].worker, "count": len(lost), "last": lost[-1].at}
+        yield Fact("messages_lost", lost[0].at, cited, (), values)
+
+
+def _of_jobs(around: Surroundings, events: Sequence[EventView]) -> Iterator[Fact]:
+    """Give what it did in each attempt; some in a row that all ended ok are told together."""
+    by_token: dict[int, list[EventView]] = {}
+    for event in events:
+        if event.kind in _OF_ATTEMPTS:
+            by_token.setdefault(event.token, []).append(event)
+    run: list[Fact] = []
+    for told in by_token.values():
+        if told[0].kind not in ("handed_out", "work_began"):
+            continue
+        fact = _work(around, told)
+        if fact.values["outcome"] == "ok" and fact.values["after"] < 0:
+            run.append(fact)
+            continue
+        yield from _joined(run)
+        run = []
+        yield fact
+    yield from _joined(run)
+
+
+_OF_ATTEMPTS: Final = frozenset({"handed_out", "work_began", "work_stopped", "attempt_ended", "stale_refused"})
+
+
+def _work(around: Surroundings, told: Sequence[EventView]) -> Fact:
+    """Give what a worker did under one token."""
+    first = told[0]
+    by_kind = {event.kind: event for event in reversed(told)}
+    stopped, ended = by_kind.get("work_stopped"), by_kind.get("attempt_ended")
+    attempt = around.job(first.job).attempt_under(first.token)
+    own = "handed_out" in by_kind
+    over = ended
+    if over is None and attempt is not None and not own:  # the lease is another's: look when that ended
+        over = next(iter(attempt.of_kind("attempt_ended")), None)
+    began = by_kind["work_began"].at if "work_began" in by_kind else -1
+    work, without = attempt.work_of(first.worker) if attempt is not None else None, -1
+    if over is not None and work is not None and (stopped is None or stopped.event > over.event):
+        without = work.executed(max(over.at, began), around.until)
+    why = ended.because if ended is not None else NONE
+    halt = stopped.because if stopped is not None else NONE
+    values = {
+        "worker": first.worker,
+        "job": first.job,
+        "name": around.name(first.job),
+        "attempt": first.attempt,
+        "token": first.token,
+        "began": began,
+        "took": stopped.at - began if stopped is not None and began >= 0 else -1,
+        "worked": work.executed(began, around.until) if work is not None else -1,
+        "stands": work is not None and work.stopped < 0 and work.stands >= 0,
+        "outcome": ended.outcome if ended is not None else "",
+        "why": why.code,
+        "values": why.values,
+        "stopped": halt.code,
+        "stopped_values": halt.values,
+        "after": without,
+        "own": own,
+        "refused": tuple(event.what for event in told if event.kind == "stale_refused" and event.what != "renewal"),
+    }
+    because = (over.event,) if without >= 0 and over is not None else ()
+    return Fact("worked", first.at, tuple(event.event for event in told)[:MOST_CITED], because, values)
+
+
+def _joined(run: Sequence[Fact]) -> Iterator[Fact]:
+    if len(run) < _TOGETHER:
+        yield from run
+        return
+    values = {
+        "worker": run[0].values["worker"],
+        "count": len(run),
+        "first": run[0].values["name"],
+        "last": run[-1].values["name"],
+        "until": run[-1].at + max(0, run[-1].values["took"]),
+        "outcome": "ok",
+    }
+    yield Fact("worked_well", run[0].at, tuple(fact.events[0] for fact in run)[:MOST_CITED], (), values)
+
+
+def _sum(around: Surroundings, worker: str, facts: Sequence[Fact]) -> Fact:
+    tries = [fact for fact in facts if fact.what == "worked"]
+    ok = sum(fact.values["count"] for fact in facts if fact.what == "worked_well")
+    values = {
+        "worker": worker,
+        "attempts": ok + sum(fact.values["own"] for fact in tries),
+        "ok": ok + sum(fact.values["outcome"] == "ok" for fact in tries),
+        "lost": sum(fact.values["outcome"] == "lease_lost" for fact in tries),
+        "without": sum(max(0, fact.values["after"]) for fact in tries),
+    }
+    cited = tuple(event for fact in facts for event in fact.events[:1])[:MOST_CITED]
+    return Fact("sum", around.until, cited, (), values)

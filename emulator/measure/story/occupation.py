@@ -1,4 +1,4 @@
-"""Which workers could have taken a job at any moment, and which were taken by what?
+"""Tells which workers could have taken a job at any moment, what they were taken by, and what was full.
 
 One pass over the events that tell of hand-outs, work and workers, for the workers that serve one queue. A worker is
 there when it is on, can be reached, is not frozen and still takes work. A slot of it is taken from the hand-out of a
@@ -7,6 +7,10 @@ takes none.
 
 What many jobs wait for is told once for all of them: those of the workers that have what a routine requires form a
 group, whose spells (all busy, none on, one idle) are found once and looked up by time.
+
+When a queue runs as many jobs as it may, and when a key is busy, is the broker's view alone: a job runs from its
+hand-out to the end of that attempt, or until it is handed back. It is asked only for queues with such a limit and for
+jobs with a key, so that other stories need not read what was submitted.
 """
 
 from bisect import bisect_left, bisect_right
@@ -15,25 +19,28 @@ from dataclasses import dataclass, field
 from itertools import accumulate
 from typing import Any, Final
 
-from emulator.broker.matching import meets
+from emulator.broker.rules import meets
 from emulator.errors import DefectError
-from emulator.measure.story.facts import MOST_CITED
-from emulator.measure.story.settings import WorkerSettings
+from emulator.measure.story.facts import MOST_CITED, WorkerSettings
 from emulator.record.event_view import EventView
 from emulator.record.reasons import OWN_CLOCK
 
 __all__ = [
     "BUSY",
     "IDLE",
+    "LEASING",
     "NONE_EQUIPPED",
     "NONE_LARGE_ENOUGH",
     "NONE_ON",
     "NONE_SERVES",
     "OCCUPYING",
     "Group",
+    "Lease",
+    "Leases",
     "Occupation",
     "Taken",
 ]
+
 
 OCCUPYING: Final = (
     "attempt_ended",
@@ -311,3 +318,81 @@ def _tell(spells: list[tuple[int, str]], at: int, what: str) -> None:
     """Add a spell, unless it is the one that lasts already."""
     if not spells or spells[-1][1] != what:
         spells.append((at, what))
+
+
+LEASING: Final = ("attempt_ended", "handed_back", "handed_out")
+"""The kinds of event that ``Leases`` reads; their details do not matter."""
+
+
+@dataclass(frozen=True, slots=True)
+class Lease:
+    """A lease as the broker held it: ``[begin, end)``, its job, and the event of the hand-out."""
+
+    begin: int
+    end: int
+    job: int
+    event: int
+
+
+class Leases:
+    """The leases of a run by queue and by key.
+
+    Args:
+        events: those of the kinds ``LEASING``, in order, with or without their details.
+        submitted: the submissions.
+    """
+
+    def __init__(self, events: Iterable[EventView], submitted: Iterable[EventView]) -> None:
+        self._by_queue: dict[str, list[Lease]] = {}
+        self._by_key: dict[str, list[Lease]] = {}
+        self._full: dict[tuple[str, str, int], list[tuple[int, int, tuple[int, ...]]]] = {}
+        whose = {came.job: (came.queue, came.key) for came in submitted}
+        for lease in _leases(events):
+            queue, key = whose[lease.job]
+            self._by_queue.setdefault(queue, []).append(lease)
+            if key:
+                self._by_key.setdefault(key, []).append(lease)
+
+    def queue_full(self, queue: str, most: int) -> list[tuple[int, int, tuple[int, ...]]]:
+        """Give (begin, end, hand-outs) of the times when a queue ran as many jobs as it may."""
+        return self._filled("queue", queue, most, self._by_queue)
+
+    def key_busy(self, key: str, most: int) -> list[tuple[int, int, tuple[int, ...]]]:
+        """Give (begin, end, hand-outs) of the times when as many jobs of a key ran as may."""
+        return self._filled("key", key, most, self._by_key)
+
+    def _filled(
+        self, what: str, name: str, most: int, leases: Mapping[str, Sequence[Lease]]
+    ) -> list[tuple[int, int, tuple[int, ...]]]:
+        if (what, name, most) not in self._full:
+            self._full[what, name, most] = list(_filled(leases.get(name, ()), most))
+        return self._full[what, name, most]
+
+
+def _leases(events: Iterable[EventView]) -> Iterator[Lease]:
+    """Give the leases as they end, and then those that are out."""
+    out: dict[int, tuple[int, int]] = {}
+    for one in events:
+        if one.kind == "handed_out":
+            out[one.job] = one.at, one.event
+        elif one.job in out:
+            begin, event = out.pop(one.job)
+            yield Lease(begin, one.at, one.job, event)
+    for job, (begin, event) in out.items():
+        yield Lease(begin, _NEVER, job, event)
+
+
+def _filled(leases: Sequence[Lease], most: int) -> Iterator[tuple[int, int, tuple[int, ...]]]:
+    """Give the stretches in which at least so many of the leases were out, cut where the set of them changes."""
+    ends = [(lease.begin, 1, lease) for lease in leases] + [(lease.end, 0, lease) for lease in leases]
+    ends.sort(key=lambda one: (one[0], one[1], one[2].event))
+    out: dict[int, Lease] = {}
+    since = 0
+    for at, begins, lease in ends:
+        if len(out) >= most and at > since:
+            yield since, at, tuple(out)[:MOST_CITED]
+        since = at
+        if begins:
+            out[lease.event] = lease
+        else:
+            out.pop(lease.event, None)

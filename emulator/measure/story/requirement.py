@@ -1,4 +1,4 @@
-"""Which jobs and events made a requirement miss, or came nearest to it?
+"""Tells which jobs and events made a requirement miss, or came nearest to it.
 
 By the kind of its measure: times lead to the jobs with the longest, the worst first, and say which are beyond what was
 asked; shares lead to the jobs that count against them; counts lead to the events that were counted; of what is added
@@ -8,13 +8,12 @@ up or taken over time the jobs are named that the verdict itself rests on.
 from collections.abc import Callable, Iterator, Mapping
 from typing import Final
 
-from emulator.measure.evidence import evidence, job_times
+from emulator.measure.figures import Selection, part_of
 from emulator.measure.night import FINAL, HEALTHY, NUMBER, UNFINISHED, Night
-from emulator.measure.occurrences import occurrences_of
-from emulator.measure.selection import Selection, part_of
+from emulator.measure.occurrences import Asked, Judged, occurrences_of
+from emulator.measure.requirements import evidence, job_times
 from emulator.measure.story.facts import MOST_CITED, Fact, Story
 from emulator.measure.story.surroundings import Surroundings
-from emulator.measure.verdict import Asked, Judged
 from emulator.record.event_view import EventView
 
 __all__ = ["requirement_story"]

@@ -16,7 +16,7 @@ from emulator.measure.comparison.result import (
 )
 from emulator.measure.comparison.wanted import Reading, label_of, wanted
 from emulator.measure.estimate import Figure, mean
-from emulator.measure.short_labels import SHORT_LABELS
+from emulator.measure.names import SHORT_LABELS
 from emulator.measure.words import write
 from emulator.show.comparison.answer import answer, capital, difference_in_words
 from emulator.show.comparison.words import Column, again, between, column_of, night_count, seeds

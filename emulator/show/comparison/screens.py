@@ -12,7 +12,7 @@ from emulator.measure.comparison.result import Comparison, Difference, Share, Sp
 from emulator.measure.comparison.shares import ALL
 from emulator.measure.comparison.sizing import Frontier, FrontierPoint, Sized, Sizing
 from emulator.measure.comparison.wanted import label_of
-from emulator.measure.short_labels import SHORT_LABELS
+from emulator.measure.names import SHORT_LABELS
 from emulator.measure.words import number, value
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.show.comparison.answer import nights_screen, to_show
@@ -279,7 +279,6 @@ WORDS: Final = {
     "undecided": "too few nights",
     "nothing_to_judge": "not judged",
 }
-_SIZE_ROLES: Final[dict[str, Role]] = {"holds": "good", "does_not_hold": "bad"}
 _CURVE: Final = {WIDTH: 15, WIDE: 40}
 _SHORT: Final = 8
 """So long is a curve of 80 columns beside the words for too few nights."""

@@ -22,7 +22,7 @@ from datetime import UTC, datetime, timedelta
 from typing import Any, Final
 
 from emulator.measure.night import IN_PROGRESS, SECOND_HAND_OUT, WITHDRAWN, Night
-from emulator.measure.verdict import Judged
+from emulator.measure.occurrences import Judged
 from emulator.record.event_view import EventView, views
 from emulator.record.events import Event, Row, read
 from emulator.record.history import Attempt as Granted

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from emulator.errors import InputError
-from emulator.measure.reasons import why_in_words
+from emulator.measure.words import why_in_words
 from emulator.record.event_view import EventView, views
 from emulator.record.events import details_of
 from emulator.show.exports.recorded import Attempt, Recorded, as_json, attempts_of, unix_microseconds
@@ -138,6 +138,8 @@ class _Spans:
                 self._of_event[event.event] = begun
             elif not event.job:
                 root.events.append(event)
+                if event.kind == "fault_missed" and (begun := open_spans.pop(_place(event), None)) is not None:
+                    begun.ends = event.at  # it hit nothing, so it did not last
         return found
 
     def _of_jobs(self, of_attempts: Collection[int]) -> None:

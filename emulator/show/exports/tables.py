@@ -31,9 +31,8 @@ from xml.etree import ElementTree as ET
 from emulator.measure.catalogue import MEASURES
 from emulator.measure.figures import Figures
 from emulator.measure.night import ATTEMPTS, DUE, EFFECTS, FAMILY, FINISHED, FIRST_OUT, ORDINAL, RUN, SUBMITTED, WORKER
-from emulator.measure.reasons import why_in_words
-from emulator.measure.verdict import Judged
-from emulator.measure.words import write
+from emulator.measure.occurrences import Judged
+from emulator.measure.words import why_in_words, write
 from emulator.record.event_view import EventView, views
 from emulator.record.events import Event
 from emulator.record.history import History, Job

@@ -12,8 +12,8 @@ from dataclasses import dataclass, field
 from typing import Any, Final
 
 from emulator.measure.night import Night
-from emulator.measure.reasons import why_in_words
-from emulator.measure.verdict import Asked, Judged
+from emulator.measure.occurrences import Asked, Judged
+from emulator.measure.words import why_in_words
 from emulator.record.event_view import JOB, KIND
 from emulator.record.events import DETAILS, WITH_VALUES, Row, reason_of
 from emulator.scenario.clock import Clock

@@ -11,13 +11,11 @@ from types import MappingProxyType
 from typing import TYPE_CHECKING, Final
 
 from emulator.measure.catalogue import find
-from emulator.measure.evidence import evidence
-from emulator.measure.figures import Figures
+from emulator.measure.figures import Figures, Selection, Where, part_of
 from emulator.measure.night import FINAL, Night
-from emulator.measure.reasons import why_in_words
-from emulator.measure.selection import Selection, Where, part_of
-from emulator.measure.verdict import Asked, Judged
-from emulator.measure.words import duration, value, write
+from emulator.measure.occurrences import Asked, Judged
+from emulator.measure.requirements import evidence
+from emulator.measure.words import duration, value, why_in_words, write
 from emulator.record.event_view import view
 from emulator.show.html import clean, folded, text, unbroken
 from emulator.show.html import name as _name

@@ -9,10 +9,9 @@ from collections.abc import Callable, Iterable, Mapping
 from types import MappingProxyType
 from typing import Any, Final
 
-from emulator.measure.reasons import why_in_words
 from emulator.measure.story.facts import Fact, Piece
 from emulator.measure.story.occupation import BUSY, IDLE, NONE_EQUIPPED, NONE_LARGE_ENOUGH, NONE_ON
-from emulator.measure.words import duration, number
+from emulator.measure.words import duration, number, why_in_words
 from emulator.record.reasons import (
     FINISHED,
     FORGOTTEN,
@@ -186,7 +185,6 @@ def _reason(piece: Piece, fact: Fact) -> str:
 
 
 Say = Callable[[Fact, Wording], str]
-_Values = Mapping[str, Any]
 
 
 def _came(fact: Fact, _: Wording) -> str:

@@ -1,6 +1,6 @@
 """How does the state table look on paper? As a diagram and a table, made from nothing but the table itself.
 
-``python -m emulator.broker.diagram`` writes the page that stands in ``docs/states.md``; a test fails when that page
+``python docs/make/states_of_a_job.py`` writes the page that stands in ``docs/states.md``; a test fails when that page
 is stale.
 """
 
@@ -19,7 +19,7 @@ __all__ = ["beyond", "mermaid", "page", "table"]
 _HEAD = """\
 # States of a job
 
-This page is made from the state table of the broker (`python -m emulator.broker.diagram`); do not edit it by hand.
+This page is made from the state table of the broker (`python docs/make/states_of_a_job.py`); do not edit it by hand.
 
 The states are those of the open standard DRMAA v2 (GFD.194, GFD.231). A refused request changes nothing.
 """

@@ -1,12 +1,97 @@
-"""Which words stand at the head of a narrow column for a figure? Twelve characters at most; the unit comes after them.
+"""The names of all figures, for annotations, and the words at the head of a narrow column for each.
 
-``p50`` is the median: half of all have at most that. The long labels stand in the catalogue.
+A head has twelve characters at most; the unit comes after them. ``p50`` is the median: half of all have at most that.
+The long labels stand in the catalogue.
 """
 
 from types import MappingProxyType
-from typing import Final
+from typing import Final, Literal
 
-__all__ = ["SHORT_LABELS"]
+__all__ = [
+    "SHORT_LABELS",
+    "FigureName",
+]
+
+
+FigureName = Literal[
+    "wait_mean",
+    "wait_median",
+    "wait_p90",
+    "wait_p95",
+    "wait_p99",
+    "wait_longest",
+    "run_time_mean",
+    "run_time_median",
+    "run_time_p90",
+    "run_time_p95",
+    "run_time_p99",
+    "run_time_longest",
+    "turnaround_mean",
+    "turnaround_median",
+    "turnaround_p90",
+    "turnaround_p95",
+    "turnaround_p99",
+    "turnaround_longest",
+    "detection_delay_mean",
+    "detection_delay_median",
+    "detection_delay_p90",
+    "detection_delay_p95",
+    "detection_delay_p99",
+    "detection_delay_longest",
+    "makespan",
+    "drain_time",
+    "backlog_peak",
+    "backlog_mean",
+    "held_peak",
+    "held_mean",
+    "jobs_in_queue",
+    "jobs_in_system",
+    "throughput",
+    "accepted",
+    "refused",
+    "done",
+    "failed",
+    "withdrawn",
+    "expired",
+    "unfinished",
+    "done_share",
+    "refused_share",
+    "resubmission_groups",
+    "resubmission_groups_done_share",
+    "resubmitted",
+    "attempts",
+    "attempts_per_job",
+    "attempts_ok",
+    "attempts_error",
+    "attempts_permanent_error",
+    "attempts_time_limit",
+    "lost_leases",
+    "lost_while_healthy",
+    "stale_refused",
+    "overlap",
+    "overlapping_jobs",
+    "executed",
+    "wasted_work",
+    "wasted_share",
+    "silence_longest",
+    "utilisation",
+    "offered_load",
+    "worker_hours",
+    "effects_landed",
+    "effects_refused",
+    "unsafe_repeats",
+    "unsafe_repeats_across_jobs",
+    "late_effects",
+    "effects_after_end",
+    "effect_age_longest",
+    "partial_effects",
+    "calls_per_second_peak",
+    "occurrences_skipped",
+    "occurrences_late",
+    "faults_missed",
+]
+"""The name of a figure; the [page of figures](reference-figures.md) tells of each."""
+
 
 SHORT_LABELS: Final = MappingProxyType(
     {
