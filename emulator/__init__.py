@@ -43,9 +43,8 @@ if TYPE_CHECKING:
     from emulator.scripts.report import rerun, rerun_points
     from emulator.testing.client import Client, Lease
     from emulator.testing.crashing import CrashPoint, sweep
-    from emulator.testing.emulation import Emulator
+    from emulator.testing.emulation import Emulator, EmulatorOptions
     from emulator.testing.hunting import hunt
-    from emulator.testing.options import EmulatorOptions
     from emulator.testing.running import in_virtual_time, run_in_virtual_time
     from emulator.testing.strategies import crash_points, fault_schedules
     from emulator.testing.telling import Emulated
@@ -126,7 +125,7 @@ _HOMES = {
     "DefectError": "errors",
     "Emulated": "testing.telling",
     "Emulator": "testing.emulation",
-    "EmulatorOptions": "testing.options",
+    "EmulatorOptions": "testing.emulation",
     "EndOfTimeError": "errors",
     "FrontierResult": "experiment.comparison_result",
     "InputError": "errors",

@@ -300,7 +300,7 @@ ALIASES: Final = MappingProxyType(
 
 OPAQUE: Final = MappingProxyType(
     {
-        "Settings": "testing.options",
+        "Settings": "testing.emulation",
         "Scenario": "scenario.models.scenario",
         "Provenance": "scenario.messages",
         "Clock": "scenario.clock",

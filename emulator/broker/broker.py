@@ -179,7 +179,7 @@ class Broker(Leases):
         resume: list[int] = []
         for token in tokens:
             attempt = self._good(token, holder)
-            if attempt is None or isinstance(self._move(attempt.job, self._way(Request.RENEWAL)), str):
+            if attempt is None or self._move(attempt.job, self._way(Request.RENEWAL)):
                 refused.append(token)
                 self._stale(now, event, token, worker, "renewal")
                 continue
@@ -230,7 +230,7 @@ class Broker(Leases):
             return False
         job = attempt.job
         facts = Facts(held=bool(job.held), counted=attempt.number > 1)
-        if isinstance(self._move(job, self._way(Request.HAND_BACK, facts)), str):
+        if self._move(job, self._way(Request.HAND_BACK, facts)):
             self._stale(now, cause, token, worker, "hand_back")
             return False
         self._token_marks[token - self._token_base] = -holder.serial
@@ -300,10 +300,10 @@ class Broker(Leases):
             self._stale(now, cause, token, "", request.value)
             return False
         job = attempt.job
-        _, state = self._asked(job.number, request)
-        if isinstance(state, str):
+        _, why = self._asked(job.number, request)
+        if why:
             return False
-        extra = rare(job)
+        extra, state = rare(job), job.state
         extra.asked = extra.wanted is not (state is State.SUSPENDED)
         if state is State.SUSPENDED:
             extra.suspended_at = now
@@ -387,11 +387,11 @@ class Broker(Leases):
     # answered with "". Suspending is a request: the state follows when the worker says, at its next contact, that it
     # stands still. While it does, its lease goes on, and only the clock of its time limit stands.
 
-    def _asked(self, number: int, request: Request) -> tuple[Job | None, State | str]:
-        """Move a job as it is asked; give it (None if it is final) with its state, or the reason of the refusal."""
+    def _asked(self, number: int, request: Request) -> tuple[Job | None, str]:
+        """Move a job as it is asked; give it (None if it is final), with the code of the reason if it is refused."""
         job = self._job(number)
         if job is None:
-            return None, target(self.state_of(number), request, Facts())
+            return None, str(target(self.state_of(number), request, Facts()))
         extra, held = job.rare, job.held
         if request is Request.RELEASE:
             held &= ~BY_PERSON
@@ -405,22 +405,22 @@ class Broker(Leases):
 
     def hold(self, now: int, cause: int, job: int) -> str:
         """Hold a job; one that a worker has is held once it comes back."""
-        found, state = self._asked(job, Request.HOLD)
-        if found is None or isinstance(state, str):
-            return str(state)
+        found, why = self._asked(job, Request.HOLD)
+        if found is None or why:
+            return why
         if found.waiting:
             found.queue.remove(found, self._keys)
         found.held |= BY_PERSON
-        found.since = self._emit((now, "held", cause, job, "", state.value, REASONS[BY_PERSON]))
+        found.since = self._emit((now, "held", cause, job, "", found.state.value, REASONS[BY_PERSON]))
         return ""
 
     def release(self, now: int, cause: int, job: int) -> str:
         """Take back a person's hold; other reasons to hold the job stay."""
-        found, state = self._asked(job, Request.RELEASE)
-        if found is None or isinstance(state, str):
-            return str(state)
+        found, why = self._asked(job, Request.RELEASE)
+        if found is None or why:
+            return why
         found.held &= ~BY_PERSON
-        found.since = self._emit((now, "hold_ended", cause, job, "", state.value, REASONS[BY_PERSON]))
+        found.since = self._emit((now, "hold_ended", cause, job, "", found.state.value, REASONS[BY_PERSON]))
         if not found.held and found.attempt is None:
             self._wait(found)
         return ""
@@ -434,21 +434,21 @@ class Broker(Leases):
         return self._want(now, cause, job, Request.RESUME, False, "resume_requested")
 
     def _want(self, now: int, cause: int, job: int, request: Request, wanted: bool, kind: str) -> str:
-        found, state = self._asked(job, request)
-        if found is None or isinstance(state, str):
-            return str(state)
+        found, why = self._asked(job, request)
+        if found is None or why:
+            return why
         extra = rare(found)
         extra.wanted = wanted
-        if wanted is not (state is State.SUSPENDED):
+        if wanted is not (found.state is State.SUSPENDED):
             extra.asked = True
         self._emit((now, kind, cause, job, ""))
         return ""
 
     def withdraw(self, now: int, cause: int, job: int) -> str:
         """Terminate a job, with the attempt that runs if one does."""
-        found, state = self._asked(job, Request.WITHDRAW)
-        if found is None or isinstance(state, str):
-            return str(state)
+        found, why = self._asked(job, Request.WITHDRAW)
+        if found is None or why:
+            return why
         self._terminate(now, cause, found, "withdrawn", _PERSON, ("lease_lost", _WITHDRAWN, now))
         return ""
 

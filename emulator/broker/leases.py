@@ -276,7 +276,7 @@ class Leases(Retries):
             return None
         job = found[2]
         why = self._move(job, self._taking)
-        if type(why) is str:
+        if why:
             raise self._refusal(job, Request.TAKE, why)
         queue, terms = job.queue, job.terms
         if job.key:
@@ -350,7 +350,7 @@ class Leases(Retries):
                 return self._late(now, cause, holder, number, token)
         job = attempt.job
         if outcome == "ok":
-            if type(self._move(job, self._ending_well)) is str:
+            if self._move(job, self._ending_well):
                 return self._late(now, cause, holder, number, token)
             self._token_marks[token - self._token_base] = holder.serial
             self._finish(now, self._told_end(now, cause, attempt, "ok", why, now), job, "", NONE)
@@ -373,7 +373,7 @@ class Leases(Retries):
             self._tokens.get(token) is not attempt
             or attempt.holder is not holder
             or holder.lost
-            or type(self._move(job, self._ending_well)) is str
+            or self._move(job, self._ending_well)
         ):
             row = (now, "work_stopped", attempt.event, job.number, holder.name, attempt.number, token, FINISHED)
             attempt.event = event = self._emit(row)
@@ -399,7 +399,7 @@ class Leases(Retries):
 
     def _expire(self, now: int, cause: int, job: Job) -> None:
         """A job was not started in time: neither waiting, nor held, nor taken and handed back meanwhile."""
-        if isinstance(self._move(job, self._way(Request.START_LIMIT)), State):
+        if not self._move(job, self._way(Request.START_LIMIT)):
             self._terminate(now, cause, job, "expired", _NOT_STARTED, ("time_limit", NONE, now))
 
     def _lose(self, now: int, cause: int, job: Job, why: Because, nominal: int) -> None:
@@ -417,7 +417,7 @@ class Leases(Retries):
         attempt = self._tokens.get(token)
         if attempt is None or until <= attempt.until:
             return
-        if isinstance(self._move(attempt.job, self._way(Request.RENEWAL)), State):
+        if not self._move(attempt.job, self._way(Request.RENEWAL)):
             attempt.until = until
 
     def _longest_end(self, attempt: Attempt) -> int:

@@ -320,17 +320,18 @@ class Retries:
             way = self._ways[request, facts] = {state: target(state, request, facts) for state in State}
         return way
 
-    def _move(self, job: Job, way: Mapping[State, State | str]) -> State | str:
-        """Let a job go where a request leads it. A refusal, told by its code, changes nothing."""
+    def _move(self, job: Job, way: Mapping[State, State | str]) -> str:
+        """Let a job go where a request leads it, and give ""; a refusal, told by its code, changes nothing."""
         state = way[job.state]
-        if type(state) is State:
+        if state.__class__ is State:
             job.state = state
-        return state
+            return ""
+        return state  # type: ignore[return-value]  # mypy does not see that it is one of the codes
 
     def _must_move(self, job: Job, request: Request, facts: Facts = _NO_FACTS) -> None:
         """Make a move that the table has to grant: there is nobody to be told otherwise."""
         why = self._move(job, self._way(request, facts))
-        if isinstance(why, str):
+        if why:
             raise self._refusal(job, request, why)
 
     def _refusal(self, job: Job, request: Request, why: str) -> DefectError:

@@ -359,7 +359,7 @@ class Finished:
         end: there is room for the jobs below this number.
 
     >>> ended = Finished(first=1)
-    >>> ended.make_room(2); ended.codes[1], ended.tries[1] = 1, 2
+    >>> ended.codes[1], ended.tries[1] = 1, 2
     >>> ended.how(2), ended.attempts(2), ended.how(1), ended.how(4)
     ((<State.DONE: 'done'>, ''), 2, None, None)
     """
@@ -371,6 +371,7 @@ class Finished:
         self.codes = bytearray()
         self.tries = array("I")
         self.end = first
+        self.make_room(first)
 
     def make_room(self, job: int) -> None:
         """Make room for a job, and for those that come after it."""

@@ -8,8 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.options import allow_folder, read_changed, set_values
-from emulator.cli.outcomes import MET, MISSED, each_file
+from emulator.cli.options import MET, MISSED, allow_folder, each_file, read_changed, set_values
 
 if TYPE_CHECKING:
     from emulator.hazards import Hazard, Margin
@@ -86,7 +85,7 @@ def check(
 
 def _day_before(text: str) -> date:
     """Give the day that is a stated time before today."""
-    from emulator.scenario.durations import parse_duration
+    from emulator.scenario.spelling import parse_duration
     from emulator.timeline.ticks import DAY
 
     try:

@@ -15,13 +15,15 @@ from emulator.cli.options import (
     exit_code,
     names,
     overwrite,
+    page_width,
     processes,
     read_changed,
     set_values,
+    tell,
+    tell_json,
     undecided,
     write_text,
 )
-from emulator.cli.outcomes import page_width, tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.experiment.comparison_result import ComparisonResult, FrontierResult, SizingResult

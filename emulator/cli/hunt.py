@@ -10,8 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.options import allow_folder, read_changed, set_values
-from emulator.cli.outcomes import MET, MISSED, WRONG_INPUT, tell, tell_json
+from emulator.cli.options import MET, MISSED, WRONG_INPUT, allow_folder, read_changed, set_values, tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.experiment.night import NightResult

@@ -7,8 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.options import allow_folder, check_apart, read_changed, set_values
-from emulator.cli.outcomes import MET, MISSED, tell
+from emulator.cli.options import MET, MISSED, allow_folder, check_apart, read_changed, set_values, tell
 
 if TYPE_CHECKING:
     from emulator.report.storytelling import Told

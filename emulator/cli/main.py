@@ -18,7 +18,7 @@ from typing import Any, Final, NoReturn
 
 import click
 
-from emulator.cli.outcomes import (
+from emulator.cli.options import (
     INTERRUPTED,
     NOBODY_READS,
     WRONG_INPUT,

@@ -6,18 +6,22 @@ from pathlib import Path
 import click
 
 from emulator.cli.options import (
+    MET,
+    UNDECIDED,
     allow_folder,
     check_apart,
     check_writable,
     exit_code,
     names,
+    page_width,
     processes,
     read_changed,
     set_values,
+    tell,
+    tell_json,
     undecided,
     write_text,
 )
-from emulator.cli.outcomes import MET, UNDECIDED, page_width, tell, tell_json
 from emulator.errors import InputError
 
 __all__ = [
@@ -138,8 +142,13 @@ def forecast(
 
     from emulator.cli.progress import progress
     from emulator.outlook.forecast import forecast as work
-    from emulator.outlook.forecast_document import forecast_document
-    from emulator.outlook.forecast_words import forecast_csv, forecast_json, forecast_screen, headline
+    from emulator.outlook.forecast_words import (
+        forecast_csv,
+        forecast_document,
+        forecast_json,
+        forecast_screen,
+        headline,
+    )
     from emulator.outlook.nights_ahead import days_in, in_months
 
     loaded = read_changed(file, allow_folders, change, add)

@@ -5,8 +5,19 @@ import sys
 
 import click
 
-from emulator.cli.options import check_apart, check_writable, exit_code, processes, undecided, write_text
-from emulator.cli.outcomes import MET, MISSED, page_width, tell, tell_json
+from emulator.cli.options import (
+    MET,
+    MISSED,
+    check_apart,
+    check_writable,
+    exit_code,
+    page_width,
+    processes,
+    tell,
+    tell_json,
+    undecided,
+    write_text,
+)
 
 __all__ = [
     "drift",

@@ -11,7 +11,7 @@ from os import PathLike
 from time import monotonic
 from typing import Any, Final, TextIO
 
-from emulator.cli.outcomes import tell
+from emulator.cli.options import tell
 from emulator.show.layout import WIDTH, clean, columns, fit
 
 __all__ = [

@@ -10,18 +10,24 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from emulator.cli.options import (
+    INTERRUPTED,
+    MET,
+    MISSED,
     allow_folder,
     check_apart,
     check_new,
     check_writable,
+    each_file,
     exit_code,
+    page_width,
     processes,
     read_changed,
     set_values,
+    tell,
+    tell_json,
     undecided,
     write_text,
 )
-from emulator.cli.outcomes import INTERRUPTED, MET, MISSED, each_file, page_width, tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.experiment.night import NightResult

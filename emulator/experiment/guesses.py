@@ -34,10 +34,10 @@ from emulator.measure.comparison.wanted import PlayedNight, of_requirement
 from emulator.measure.requirements import has_bound, say_requirement, words_of
 from emulator.measure.words import duration, number
 from emulator.scenario.arguments import FLAG, NUMBER, WHOLE, must_be
-from emulator.scenario.durations import parse_duration
 from emulator.scenario.load import AnyFolders, AnyScenario, Loaded, loaded_from
 from emulator.scenario.messages import Provenance
 from emulator.scenario.models.scenario import Requirement
+from emulator.scenario.spelling import parse_duration
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.scenario.written import COMPARING, value_at
 from emulator.timeline.ticks import MINUTE, SECOND, say

@@ -28,12 +28,11 @@ from emulator.record.events import Event, Row, Sink, read
 from emulator.record.meta import RunMeta, files_of
 from emulator.record.recorder import Both
 from emulator.records import field, record
-from emulator.scenario.aims import Aim, aims
 from emulator.scenario.arguments import FLAG, FUNCTION, NUMBER, TEXT, WHOLE, may_be, must_be
 from emulator.scenario.load import Loaded, varied
 from emulator.scenario.schedules import planned_on
 from emulator.scenario.spelling import advise
-from emulator.scenario.stated import resolved, source_counts
+from emulator.scenario.stated import Aim, aims, resolved, source_counts
 from emulator.show import meta as show
 from emulator.show.layout import WIDTH, Page
 from emulator.show.summary import as_json, summary

@@ -5,12 +5,12 @@ from itertools import pairwise
 from typing import Final
 
 from emulator.hazards.outlook import Entry, Outlook, Said, law_of
-from emulator.scenario.aims import aims
 from emulator.scenario.messages import Loc
 from emulator.scenario.models.arrivals import Arrival, FirstOf, Prerequisite
 from emulator.scenario.models.pools import Pool, Retry
 from emulator.scenario.models.routines import Part, Routine
 from emulator.scenario.schedules import terms_of
+from emulator.scenario.stated import aims
 from emulator.timeline.ticks import HOUR, say
 
 __all__ = [

@@ -25,7 +25,7 @@ from typing import Any, Final, NamedTuple
 
 from emulator.errors import InputError
 from emulator.records import record
-from emulator.scenario.aims import UNKNOWN, Aim
+from emulator.scenario.stated import UNKNOWN, Aim
 
 __all__ = [
     "ATTEMPTS",
@@ -299,7 +299,7 @@ def ages(
     Raises:
         InputError: when a target and a set are asked for at once.
 
-    >>> from emulator.scenario.aims import Aim
+    >>> from emulator.scenario.stated import Aim
     >>> left = Results({("copied", "plate-7"): [(3_600_000_000, 3_000_000_000)]}, {})
     >>> [age] = ages(left, [Aim("nightly", "copied", ("plate-7",), -7_200_000_000)], 9_000_000_000)
     >>> age.longest // 1_000_000, age.at // 1_000_000, age.at_least  # two hours before the start, to one after it

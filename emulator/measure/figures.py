@@ -6,7 +6,7 @@ times, the backlog over time.
 
 import math
 from array import array
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from fractions import Fraction
 from functools import partial
 from operator import sub
@@ -18,7 +18,6 @@ from emulator.measure.ages import Age, ages
 from emulator.measure.backlog import Profile, over_time, profile
 from emulator.measure.catalogue import FILTERS, QUANTILES, SAMPLES, find
 from emulator.measure.estimate import Figure, Sample
-from emulator.measure.invariants import densest
 from emulator.measure.night import (
     ATTEMPTS,
     DONE,
@@ -53,6 +52,7 @@ __all__ = [
     "Figures",
     "Selection",
     "Where",
+    "densest",
     "figure",
     "part_of",
 ]
@@ -541,3 +541,22 @@ def _registry() -> dict[str, Callable[[Selection], Figure]]:
 
 FIGURES: Final[Mapping[str, Callable[[Selection], Figure]]] = MappingProxyType(_registry())
 """How each figure of the catalogue is computed, by its name."""
+
+
+def densest(times: Sequence[int], within: int) -> tuple[int, int]:
+    """Give the most of these ticks that lie in any stretch [t, t + within), and the place of the first of them.
+
+    Args:
+        times: in ascending order.
+        within: the length of the stretch, above 0.
+
+    >>> densest([0, 5, 9, 10, 14], 10), densest([], 10)
+    ((4, 1), (0, 0))
+    """
+    most, place, last = 0, 0, 0
+    for first, begin in enumerate(times):
+        while last < len(times) and times[last] < begin + within:
+            last += 1
+        if last - first > most:
+            most, place = last - first, first
+    return most, place

@@ -91,7 +91,7 @@ class NightFold(Jobs):
         self._offered_load = dict(offered_load or {})
         self._planned_on = dict(planned_on or {})
         self._tallies: dict[tuple[Shared, str], _Tally] = {}
-        self._handler = self._handlers()
+        self._handler = {**self._handlers(), **dict.fromkeys(COMPOUND, self._read_apart)}
         self._closed = False
         self.events = 0
 
@@ -114,7 +114,7 @@ class NightFold(Jobs):
         waiting, at_work, codes, tallies = self._waiting, self._at_work, self._codes, self._tallies
         table, coming = self._table, self._next
         table.make_room(coming + len(rows))  # for as many jobs as there can be
-        places, first = table.rows, table.first
+        places, first, handlers = table.rows, table.first, self._handler
         row = _NOTHING
         try:
             for row in rows:
@@ -147,8 +147,11 @@ class NightFold(Jobs):
                         waiting[number] = row
                         coming = number + 1
                         continue
+                handler = handlers.get(kind)
+                if handler is None:
+                    continue
                 self._next = coming
-                self._read(row)
+                handler(row)
                 if self._next != coming:
                     coming, first = self._next, table.first
                     table.make_room(coming + len(rows))
@@ -158,13 +161,10 @@ class NightFold(Jobs):
         self._next = coming
         self.events += events_of(rows)
 
-    def _read(self, row: Row) -> None:
-        """Read the events of one row, each by itself."""
-        compound = COMPOUND.get(row[1])
-        for one in (row,) if compound is None else compound.apart(row, 0):
-            handler = self._handler.get(one[1])
-            if handler is not None:
-                handler(one)
+    def _read_apart(self, row: Row) -> None:
+        """Read the events of a compound row, each by itself."""
+        for one in COMPOUND[row[1]].apart(row, 0):
+            self._handler[one[1]](one)
 
     def _tally(self, key: tuple[Shared, str]) -> _Tally:
         tally = self._tallies[key] = _Tally(self._codes[key[0]], self._worker_code(key[1]))

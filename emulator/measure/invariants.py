@@ -12,6 +12,7 @@ from types import MappingProxyType
 from typing import Final, Literal
 
 from emulator.errors import InputError
+from emulator.measure.figures import densest
 from emulator.record.event_view import EventView, views
 from emulator.record.events import Row
 from emulator.record.history import History
@@ -23,27 +24,7 @@ __all__ = [
     "Burst",
     "Never",
     "broken",
-    "densest",
 ]
-
-
-def densest(times: Sequence[int], within: int) -> tuple[int, int]:
-    """Give the most of these ticks that lie in any stretch [t, t + within), and the place of the first of them.
-
-    Args:
-        times: in ascending order.
-        within: the length of the stretch, above 0.
-
-    >>> densest([0, 5, 9, 10, 14], 10), densest([], 10)
-    ((4, 1), (0, 0))
-    """
-    most, place, last = 0, 0, 0
-    for first, begin in enumerate(times):
-        while last < len(times) and times[last] < begin + within:
-            last += 1
-        if last - first > most:
-            most, place = last - first, first
-    return most, place
 
 
 Never = Literal["effect after lease lost", "effect after job ended", "unrepeatable effect twice", "job left unfinished"]

@@ -30,7 +30,7 @@ from emulator.measure.ages import (
 )
 from emulator.record.reasons import NONE, Values
 from emulator.records import field, record
-from emulator.scenario.aims import Aim
+from emulator.scenario.stated import Aim
 
 __all__ = [
     "AFTER_ITS_END",

@@ -1,10 +1,12 @@
 """How do attempts go, by routine: how long do they run, how often and when do they fail, and how are they tried again?
 
 The logarithm of a run time is taken as routine + worker + night + the rest; the parts are medians and means in turn
-until they stand still, so that one long run does not move a worker's speed. What is cut off (an end is missing) tells
-only that a run lasted longer than until the worker's next start, and never longer than the night: the curve of Kaplan
-and Meier (1958) takes that in. A law is stated only where it fits (lognormal, by the Anderson-Darling statistic with
-estimated parameters); elsewhere the run times are given as quantiles.
+until they stand still, so that one long run does not move a worker's speed. What is cut off (it did not end) tells
+only that a run lasted longer than until the next start of its worker or its job, and never longer than the night: the
+curve of Kaplan and Meier (1958) takes that in. Where an outcome is stated and its end is missing, the run did end, and
+its time is not known: counted as longer than it can have been, such runs would draw the law upwards. A law is stated
+only where it fits (lognormal, by the Anderson-Darling statistic with estimated parameters); elsewhere the run times are
+given as quantiles.
 
 A night may be slow for one routine and not for others: what its runs took beyond the night's pace, where that differs
 between nights by more than chance, drawn towards 0 by what chance does to a mean of so few runs. Attempts that fail
@@ -282,13 +284,20 @@ def _spread(
 
 
 def _cut_off(nights: Nights) -> "NDArray[np.float64]":
-    """How long each run without an end lasted at least: until its worker's next start, or the night's end."""
+    """How long each run that did not end lasted at least: until the next start of its worker or of its job, or the
+    night's end.
+
+    One that is said to have gone well or failed did end, before that: its time was lost and tells nothing.
+    """
     import numpy as np
 
     it = nights.attempts
     out = np.full(len(it), np.nan)
-    missing = np.isnan(it.ended) & np.isfinite(it.begun) & ~it.doubtful
+    missing = np.isnan(it.ended) & np.isfinite(it.begun) & ~it.doubtful & (it.outcome != OK) & (it.outcome != ERROR)
     ends = nights.starts[nights.night] + nights.window.lasts
+    order = np.lexsort((it.begun, it.job))
+    again = (it.job[order[1:]] == it.job[order[:-1]]) & np.isfinite(it.begun[order[1:]])
+    ends[order[:-1][again]] = np.minimum(ends[order[:-1][again]], it.begun[order[1:][again]])
     for worker in np.unique(it.worker[missing]):
         own = np.sort(it.begun[(it.worker == worker) & np.isfinite(it.begun)])
         rows = np.flatnonzero(missing & (it.worker == worker))

@@ -13,7 +13,7 @@ from zoneinfo import ZoneInfo
 
 from emulator.errors import InputError
 from emulator.past.attempts import Attempts, tell
-from emulator.scenario.durations import parse_duration
+from emulator.scenario.spelling import parse_duration
 from emulator.timeline.ticks import SECOND
 
 if TYPE_CHECKING:

@@ -21,10 +21,10 @@ from typing import Final
 from emulator.errors import InputError
 from emulator.past.tables import LeftOut
 from emulator.scenario.clock import Clock
-from emulator.scenario.durations import LONGEST, parse_duration
 from emulator.scenario.files import open_regular
 from emulator.scenario.recurrence import MOST_OCCURRENCES, usual, validate
 from emulator.scenario.recurrence_rule import parse_rule, rule_ticks
+from emulator.scenario.spelling import LONGEST, parse_duration
 from emulator.timeline.ticks import SECOND
 
 __all__ = ["Planned", "Timetable", "read_timetable"]

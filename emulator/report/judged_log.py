@@ -20,9 +20,9 @@ from emulator.record.events import Row
 from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
-from emulator.scenario.aims import aims
 from emulator.scenario.load import AnyFolders, Loaded
 from emulator.scenario.schedules import planned_on
+from emulator.scenario.stated import aims
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World

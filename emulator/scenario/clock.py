@@ -15,8 +15,7 @@ from fractions import Fraction
 from io import BytesIO
 from zoneinfo import ZoneInfo
 
-from emulator.scenario.durations import parse_span
-from emulator.scenario.spelling import nearest
+from emulator.scenario.spelling import nearest, parse_span
 from emulator.timeline.ticks import MICROSECOND, SECOND
 
 __all__ = ["Clock", "zone_data_version", "zone_names"]

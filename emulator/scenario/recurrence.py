@@ -27,8 +27,8 @@ from cronsim import CronSim, CronSimError
 
 from emulator.records import record
 from emulator.scenario.clock import Clock
-from emulator.scenario.durations import LONGEST
 from emulator.scenario.recurrence_rule import missed_times, parse_rule, rule_ticks, rule_times
+from emulator.scenario.spelling import LONGEST
 from emulator.timeline.ticks import DAY, MINUTE, SECOND
 
 __all__ = [

@@ -18,12 +18,12 @@ from itertools import groupby, pairwise
 from typing import Any, Final, Literal, NamedTuple
 
 from emulator.scenario.clock import Clock
-from emulator.scenario.durations import parse_duration
 from emulator.scenario.messages import Found
 from emulator.scenario.models.arrivals import Arrival, Rates
 from emulator.scenario.models.pools import Pool, PowerSchedule, Queue, Retry, TimeLimit
 from emulator.scenario.models.routines import Growth, Routine
 from emulator.scenario.models.scenario import Scenario
+from emulator.scenario.spelling import parse_duration
 from emulator.scenario.written import value_at
 from emulator.timeline.ticks import HOUR, say
 

@@ -27,10 +27,9 @@ from typing import Any, Final, TypeVar
 from emulator.errors import InputError, Problem, ScenarioError
 from emulator.records import record
 from emulator.scenario.clock import Clock
-from emulator.scenario.durations import LONGEST, parse_duration
 from emulator.scenario.files import Folders, open_regular, read_once
 from emulator.scenario.messages import Found, Loc
-from emulator.scenario.spelling import advise, nearest
+from emulator.scenario.spelling import LONGEST, advise, nearest, parse_duration
 from emulator.timeline.ticks import SECOND
 
 __all__ = [

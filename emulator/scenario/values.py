@@ -26,7 +26,7 @@ from pydantic import (
 )
 from pydantic_core import PydanticCustomError
 
-from emulator.scenario.durations import LONGEST, parse_duration
+from emulator.scenario.spelling import LONGEST, parse_duration
 from emulator.timeline.ticks import say
 
 __all__ = [

@@ -49,6 +49,9 @@ class Page:
         self.lines: list[list[Span]] = []
         self.width = width
 
+    def __eq__(self, other: object) -> bool:
+        return isinstance(other, Page) and (self.lines, self.width) == (other.lines, other.width)
+
     def blank(self) -> None:
         """Add an empty line."""
         self.lines.append([])

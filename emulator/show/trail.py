@@ -20,10 +20,9 @@ from emulator.show.exports.recorded import cell, local_time
 from emulator.show.layout import WIDTH, columns
 from emulator.timeline.ticks import say
 
-__all__ = ["FORMS", "TICKS", "Form", "TrailWriter", "escaped"]
+__all__ = ["TICKS", "Form", "TrailWriter", "escaped"]
 
 Form = Literal["table", "jsonl", "csv"]
-FORMS: Final[tuple[Form, ...]] = ("table", "jsonl", "csv")
 
 TICKS: Final = frozenset({"lease_until", "due", "was_due", "last_heard"})
 """The details that are ticks."""

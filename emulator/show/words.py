@@ -15,8 +15,8 @@ from emulator.record.event_view import AT, KIND, WORKER
 from emulator.record.events import Row, details_of, reason_of
 from emulator.record.kinds import KINDS
 from emulator.record.reasons import GOES_ON, Reason, Why
-from emulator.scenario.durations import parse_duration
 from emulator.scenario.fault_kinds import FAULT_TABLE
+from emulator.scenario.spelling import parse_duration
 from emulator.timeline.ticks import say
 
 __all__ = [

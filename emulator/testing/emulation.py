@@ -1,4 +1,4 @@
-"""How does a test put an emulated queue and workers around its own code?
+"""Puts an emulated queue and workers around a test's own code; its keyword arguments, as types for checkers.
 
 ``async with Emulator(...) as emu`` lays a scenario out on the running virtual-time loop. Everything that a scenario
 file can do happens by itself; the test submits jobs, lets faults begin, lets time pass, waits and looks. Two emulators
@@ -7,10 +7,10 @@ on one loop share the clock and nothing else.
 
 import asyncio
 import contextvars
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from contextlib import ExitStack
 from types import TracebackType
-from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self, Unpack
+from typing import TYPE_CHECKING, Any, Final, Literal, NoReturn, Self, TypedDict, Unpack
 
 from emulator.broker.jobs import rare
 from emulator.broker.rules import RetryPolicy
@@ -26,7 +26,6 @@ from emulator.testing.client import Client, Program, Programs
 from emulator.testing.crashing import SWEPT, CrashPoint, Probe
 from emulator.testing.faults import Interventions
 from emulator.testing.handlers import Handler, Handlers
-from emulator.testing.options import Settings
 from emulator.testing.settings import (
     AWAITED,
     NOT_ENTERED,
@@ -53,7 +52,78 @@ from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND, say
 from emulator.world.plan import fill
 from emulator.world.world import World
 
-__all__ = ["Emulator"]
+__all__ = [
+    "Emulator",
+    "EmulatorOptions",
+    "Settings",
+]
+
+
+Named = Mapping[str, Mapping[str, Any]]
+Listed = Sequence[Mapping[str, Any]]
+
+
+class Settings(TypedDict, total=False):
+    """The keys of a scenario file, for annotations; what is below each of them is checked when the emulator is made."""
+
+    title: str
+    about: str
+    starts: str
+    zone: str
+    lasts: str
+    heartbeats: Literal["computed", "simulated"]
+    meant_to_miss: bool
+    broker: Mapping[str, Any]
+    queues: Named
+    pools: Named
+    systems: Named
+    access: Listed
+    credentials: Listed
+    routines: Named
+    arrivals: Listed
+    faults: Listed
+    actions: Listed
+    must_hold: Listed
+    also_true: Listed
+    prefer: Sequence[str]
+    variants: Named
+    combine: Mapping[str, Sequence[Any]]
+    baseline: str | None
+    brief: Mapping[str, Any]
+    questions: Listed
+    based_on: str
+    varies: Named
+    growth: Listed
+
+
+class EmulatorOptions(Settings, total=False):
+    """Keyword arguments of ``Emulator`` in a dictionary, which a type checker looks into.
+
+    It also has the keys of a scenario file (``pools``, ``queues`` and so on).
+
+    Attributes:
+        handlers, programs, by_hand, retry, seed, never, grace, interleave, crash_at, outside: as ``Emulator`` takes
+            them.
+
+    >>> from emulator import Emulator, EmulatorOptions
+    >>> async def copy(work):
+    ...     await work.spend("10m")
+    >>> TWO_DOMES: EmulatorOptions = {"pools": {"dome": {"count": 2}}, "handlers": {"copy": copy}}
+    >>> Emulator(**TWO_DOMES).scenario.pools["dome"].count
+    2
+    """
+
+    handlers: Mapping[str, Handler] | None
+    programs: Mapping[str, Program] | None
+    by_hand: Iterable[str]
+    retry: Mapping[str, RetryPolicy] | None
+    seed: int | None
+    never: Iterable[Never | CallBurst]
+    grace: Lasting
+    interleave: int | None
+    crash_at: CrashPoint | None
+    outside: Iterable[str]
+
 
 _MADE_ON_ENTRY: Final = ("agenda", "keeper", "loop", "programs", "stream", "world")
 

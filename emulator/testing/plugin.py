@@ -507,7 +507,7 @@ def _look_at_failure(item: pytest.Item, error: BaseException) -> None:
         each.keep()
     kinds = {kind.__name__ for kind in type(error).__mro__ if kind.__module__ == "emulator.errors"}
     if kinds and "DefectError" not in kinds and not item.config.getoption("fulltrace"):
-        from emulator.testing.tracebacks import end_at_the_test
+        from emulator.testing.running import end_at_the_test
 
         name = getattr(item, "originalname", item.name)
         error.__traceback__ = end_at_the_test(error.__traceback__, str(item.path), name)

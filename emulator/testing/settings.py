@@ -23,11 +23,10 @@ from emulator.errors import InputError
 from emulator.experiment.settings import answer_of, check_asked, check_policy
 from emulator.measure.invariants import Burst, Never, broken
 from emulator.scenario.arguments import TEXT, WHOLE, listed, may_be
-from emulator.scenario.durations import LONGEST, parse_duration
 from emulator.scenario.load import Loaded, from_settings, loaded_from
 from emulator.scenario.models.pools import Queue
 from emulator.scenario.models.scenario import Scenario
-from emulator.scenario.spelling import advise, nearest
+from emulator.scenario.spelling import LONGEST, advise, nearest, parse_duration
 from emulator.timeline.ticks import DAY, from_seconds
 
 __all__ = [

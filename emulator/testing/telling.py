@@ -18,9 +18,8 @@ from emulator.scenario.load import AnyScenario
 from emulator.show.layout import clean
 from emulator.show.trail import TICKS
 from emulator.testing.crashing import CrashPoint
-from emulator.testing.emulation import Emulator
-from emulator.testing.options import EmulatorOptions
-from emulator.testing.tracebacks import last_lines, place_raised
+from emulator.testing.emulation import Emulator, EmulatorOptions
+from emulator.testing.running import last_lines, place_raised
 from emulator.timeline.ticks import say
 
 __all__ = ["Emulated", "ToldEmulator", "sections"]

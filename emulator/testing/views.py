@@ -28,11 +28,10 @@ from emulator.record.history import job_of
 from emulator.record.log_writer import SqliteRecorder
 from emulator.record.meta import RunMeta
 from emulator.record.trail import known_kinds
-from emulator.scenario.aims import aims
 from emulator.scenario.arguments import FLAG, FUNCTION, PATH, WHOLE, must_be, texts
 from emulator.scenario.load import Loaded
 from emulator.scenario.spelling import advise
-from emulator.scenario.stated import resolved
+from emulator.scenario.stated import aims, resolved
 from emulator.show.story.writing import lines as story_lines
 from emulator.show.words import in_words, spoken
 from emulator.testing.stream import Span, Stream

@@ -30,6 +30,7 @@ __all__ = [
     "Waits",
     "entries_waited_for",
     "waits_of",
+    "wants_endings",
 ]
 
 
@@ -75,6 +76,14 @@ def entries_waited_for(scenario: models.Scenario) -> dict[str, bool]:
         for one in entry.befores:
             found[one.entry] = found.get(one.entry, False) or one.jobs == "all"
     return found
+
+
+def wants_endings(scenario: models.Scenario) -> bool:
+    """Say whether any arrivals wait for jobs to end."""
+    return any(
+        entry.again_after is not None or (entry.recurs is not None and entry.if_still_running != "both")
+        for entry in scenario.arrivals
+    )
 
 
 class _Watch:

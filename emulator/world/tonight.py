@@ -30,6 +30,7 @@ from emulator.world.sampling import Gamma, Lognormal, sampling_of
 __all__ = [
     "OwnTerms",
     "factors_of",
+    "named_jobs",
     "offered_load",
     "rules_of",
     "tonight",
@@ -281,3 +282,16 @@ def _work(routine: Routine, arrival: Arrival) -> float:
             elements if isinstance(elements, int) else len(elements)
         )
     return total
+
+
+def named_jobs(scenario: Scenario) -> frozenset[str]:
+    """Give the entries whose jobs faults and actions name."""
+    names: set[str] = set()
+    for fault in scenario.faults:
+        if fault.poison_job:
+            names.add(fault.poison_job.partition("#")[0])
+    for action in scenario.actions:
+        for kind in ("run_again", "withdraw", "hold", "release", "suspend", "resume"):
+            if getattr(action, kind):
+                names.add(getattr(action, kind).partition("#")[0])
+    return frozenset(names)

@@ -9,7 +9,7 @@ from emulator.record.events import Row
 from emulator.record.reasons import NONE, Because
 from emulator.scenario.models import Link, Pool
 from emulator.timeline.agenda import Agenda
-from emulator.world.draws import Distribution, Draws
+from emulator.world.draws import Distribution, Draws, Purpose, entity_key
 from emulator.world.sampling import sampling_of
 
 __all__ = ["BOOTING", "OFF", "ON", "OWN_END", "Request", "RunContext", "Worker", "WorkerClock", "WorkerState"]
@@ -298,3 +298,15 @@ class RunContext:
         self.draws = draws
         self.workers: dict[str, Worker] = {}
         self.pools: dict[str, list[Worker]] = {}
+
+    def add_pool(self, pool: str, model: Pool) -> None:
+        """Make the workers of a pool, each with a period of its own if that is drawn."""
+        names, first = model.names(pool), len(self.workers)
+        members = [
+            Worker(name, place, pool, model, entity_key("worker", name)) for place, name in enumerate(names, first)
+        ]
+        if model.poll.constant is None and (law := sampling_of(model.poll)) is not None:
+            for worker in members:
+                worker.poll = law.sample(self.draws.row(int(Purpose.POLL_EVERY), worker.key))
+        self.pools[pool] = members
+        self.workers.update((worker.name, worker) for worker in members)

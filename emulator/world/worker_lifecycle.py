@@ -8,6 +8,7 @@ from collections.abc import Callable
 from emulator.broker.broker import Broker
 from emulator.record.reasons import FINISHED, GOES_ON, LINK_RESTORED, POWER_LOST, PROGRAM_DIED
 from emulator.scenario.clock import Clock
+from emulator.scenario.models.pools import EquipmentChange
 from emulator.scenario.schedules import Switch, on_from_the_start, power_switches
 from emulator.timeline.agenda import FAULTS, MESSAGES
 from emulator.world.dispatcher import Dispatcher
@@ -40,6 +41,7 @@ class WorkerLifecycle:
         "_heartbeats",
         "_schedule",
         "_transport",
+        "_workers",
         "is_meant_to_be_on",
     )
 
@@ -56,9 +58,21 @@ class WorkerLifecycle:
         dispatcher: Dispatcher,
     ) -> None:
         self._agenda, self._emit, self._draws = context.agenda, context.emit, context.draws
+        self._workers = context.workers
         self._broker, self._dispatcher = broker, dispatcher
         self._schedule, self._heartbeats, self._transport = schedule, heartbeats, transport
         self._execution = execution
+
+    def start(self) -> None:
+        """Lay out the changes of equipment that the scenario states."""
+        for worker in self._workers.values():
+            for change in worker.model.equipment_changes:
+                if change.workers is None or worker.name in change.workers:
+                    self._agenda.at(change.at, self._change_equipment, (worker, change), FAULTS, 0, worker.index)
+
+    def _change_equipment(self, what: tuple[Worker, EquipmentChange]) -> None:
+        worker, change = what
+        self.set_equipment(0, worker, worker.equipment.difference(change.removes).union(change.installs))
 
     def say_worker(self, cause: int, worker: Worker, state: str, why: str) -> int:
         """Record the state that a worker is in."""

@@ -5,7 +5,7 @@ events to one sink. Nothing here reads a clock or draws from a shared generator.
 """
 
 from collections.abc import Iterable, Mapping, Sequence
-from typing import Any, Final
+from typing import Final
 
 from emulator.broker.broker import Broker
 from emulator.broker.jobs import Job
@@ -13,29 +13,27 @@ from emulator.broker.rules import RetryPolicy
 from emulator.record.events import Sink
 from emulator.record.reasons import Reason
 from emulator.scenario.load import Loaded
-from emulator.scenario.models import Scenario
-from emulator.timeline.agenda import FAULTS, Agenda
+from emulator.timeline.agenda import Agenda
 from emulator.world.access import Access, Effects
 from emulator.world.actions import Actions
 from emulator.world.arrival_processes import Ways
 from emulator.world.arrivals import Arrivals
 from emulator.world.control import Control, LeaseNotices
 from emulator.world.dispatcher import Dispatcher
-from emulator.world.draws import Draws, Purpose, entity_key
+from emulator.world.draws import Draws, Purpose
 from emulator.world.execution import Execution
 from emulator.world.fault_effects import Targets
 from emulator.world.faults import Faults
 from emulator.world.heartbeat_schedule import HeartbeatSchedule
 from emulator.world.heartbeats_computed import ComputedHeartbeats
 from emulator.world.heartbeats_simulated import SimulatedHeartbeats
-from emulator.world.nights import CompletionListener, Nights, entries_waited_for
+from emulator.world.nights import CompletionListener, Nights, entries_waited_for, wants_endings
 from emulator.world.plan import ReadyRoutine, Sources
-from emulator.world.sampling import sampling_of
 from emulator.world.stuck import StuckJobs
 from emulator.world.systems import Systems
-from emulator.world.tonight import OwnTerms, offered_load, rules_of, tonight
+from emulator.world.tonight import OwnTerms, named_jobs, offered_load, rules_of, tonight
 from emulator.world.transport import Transport
-from emulator.world.worker import RunContext, Worker
+from emulator.world.worker import RunContext
 from emulator.world.worker_lifecycle import Power, WorkerLifecycle
 
 __all__ = ["World"]
@@ -73,22 +71,14 @@ class World:
         self.clock = loaded.clock
         self.seed = seed
         self.agenda = agenda
-        watch = CompletionListener(sink, agenda) if _wants_endings(scenario) else None
+        watch = CompletionListener(sink, agenda) if wants_endings(scenario) else None
         self.sink = sink = sink if watch is None else watch
         self.emit = sink.emit
         context = RunContext(agenda, sink.emit, self.draws)
         self.routines = {name: ReadyRoutine(name, model) for name, model in scenario.routines.items()}
         self.workers, self.pools = context.workers, context.pools
         for pool, model in scenario.pools.items():
-            members = [
-                Worker(name, len(self.workers) + place, pool, model, entity_key("worker", name))
-                for place, name in enumerate(model.names(pool))
-            ]
-            if model.poll.constant is None and (law := sampling_of(model.poll)) is not None:
-                for worker in members:
-                    worker.poll = law.sample(self.draws.row(int(Purpose.POLL_EVERY), worker.key))
-            self.pools[pool] = members
-            self.workers.update((worker.name, worker) for worker in members)
+            context.add_pool(pool, model)
         self.heartbeat_schedule = schedule = HeartbeatSchedule(self.draws)
         is_simulated = (heartbeats or scenario.heartbeats) == "simulated"
         self.heartbeats = (SimulatedHeartbeats if is_simulated else ComputedHeartbeats)(context, schedule)
@@ -97,7 +87,7 @@ class World:
         waited_for = dict.fromkeys(named, False) | entries_waited_for(scenario)
         nights = Nights(scenario, loaded.clock, agenda, self._entry_complete)
         recurring = {entry.label for entry in scenario.arrivals if entry.recurs is not None}
-        remembered = _named_jobs(scenario).union(waited_for)
+        remembered = named_jobs(scenario).union(waited_for)
         self.sources = Sources(self.routines, OwnTerms(scenario, policies).of, recurring, nights, remembered)
         self.broker = Broker(
             [rules_of(name, queue, (policies or {}).get(name)) for name, queue in scenario.queues.items()],
@@ -164,10 +154,7 @@ class World:
             self.emit((self.agenda.now, "factor_drawn", began, 0, "", name, round(times, 6)))
         self.systems.start()
         self.access.start()
-        for worker in self.workers.values():
-            for change in worker.model.equipment_changes:
-                if change.workers is None or worker.name in change.workers:
-                    self.agenda.at(change.at, self._change_equipment, (worker, change), FAULTS, 0, worker.index)
+        self.lifecycle.start()
         self.faults.start()
         self.actions.start()
         self.power.start()
@@ -191,10 +178,6 @@ class World:
         if self.broker.fresh:
             self.dispatcher.match()
         return True
-
-    def _change_equipment(self, what: tuple[Worker, Any]) -> None:
-        worker, change = what
-        self.lifecycle.set_equipment(0, worker, worker.equipment.difference(change.removes).union(change.installs))
 
     def _jitter(self, job: Job, attempt: int) -> float:
         return self.draws.uniform(_RETRY, job.entity, job.draw_number, attempt)
@@ -240,24 +223,3 @@ class World:
     def stuck(self) -> list[int]:
         """Name the unfinished jobs that nothing pending could ever move."""
         return self._stuck.find()
-
-
-def _wants_endings(scenario: Scenario) -> bool:
-    """Say whether any arrivals wait for jobs to end."""
-    return any(
-        entry.again_after is not None or (entry.recurs is not None and entry.if_still_running != "both")
-        for entry in scenario.arrivals
-    )
-
-
-def _named_jobs(scenario: Scenario) -> frozenset[str]:
-    """Give the entries whose jobs faults and actions name."""
-    names: set[str] = set()
-    for fault in scenario.faults:
-        if fault.poison_job:
-            names.add(fault.poison_job.partition("#")[0])
-    for action in scenario.actions:
-        for kind in ("run_again", "withdraw", "hold", "release", "suspend", "resume"):
-            if getattr(action, kind):
-                names.add(getattr(action, kind).partition("#")[0])
-    return frozenset(names)

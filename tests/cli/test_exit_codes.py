@@ -8,7 +8,7 @@ from small_place import FAULTY, SCENARIO, Ended
 
 import emulator
 from emulator.cli.main import COMMANDS
-from emulator.cli.outcomes import worst
+from emulator.cli.options import worst
 
 Call = Callable[..., Ended]
 

@@ -10,7 +10,6 @@ from typing import Any
 import pytest
 
 from emulator.outlook.closed_forms import ClosedForm
-from emulator.outlook.forecast_document import forecast_document
 from emulator.outlook.forecast_result import (
     Answer,
     AtOtherGrowth,
@@ -24,7 +23,7 @@ from emulator.outlook.forecast_result import (
     Reached,
     Retained,
 )
-from emulator.outlook.forecast_words import forecast_csv, forecast_screen, headline
+from emulator.outlook.forecast_words import forecast_csv, forecast_document, forecast_screen, headline
 
 Call = Callable[..., Any]
 GOLDEN = Path(__file__).parents[1] / "golden" / "forecast.html"

@@ -11,7 +11,7 @@ import pytest
 from browser import Browser, found
 from test_forecast_command import made
 
-from emulator.outlook.forecast_document import forecast_document
+from emulator.outlook.forecast_words import forecast_document
 
 pytestmark = [
     pytest.mark.slow,

@@ -10,7 +10,15 @@ from emulator.errors import InputError
 from emulator.past.attempts import ERROR, LOST, OK, Attempts
 from emulator.past.betting import LIMIT, lag_one, ranks_of, wager
 from emulator.past.draft import draft_of
-from emulator.past.durations import Duration, error_shares, exact_interval, find_retries, follows_ends, run_times
+from emulator.past.durations import (
+    Duration,
+    _cut_off,
+    error_shares,
+    exact_interval,
+    find_retries,
+    follows_ends,
+    run_times,
+)
 from emulator.past.figures import FIGURES, figures_of, nights_text, read_nights
 from emulator.past.learning import learn
 from emulator.past.nights import Nights, NightWindow
@@ -26,7 +34,7 @@ from emulator.past.schedules import (
 )
 from emulator.past.scoring import crps, interval_of, promise_kept
 from emulator.past.workers import find_losses, find_polling, find_pools
-from emulator.scenario.durations import parse_duration
+from emulator.scenario.spelling import parse_duration
 
 DATES = [date(2026, 3, 2) + timedelta(days=at) for at in range(42)]  # the first is a Monday
 LASTS = 14 * 3600.0
@@ -236,12 +244,41 @@ def test_a_run_without_an_end_counts_as_longer_and_not_as_over() -> None:
     night = np.repeat(np.arange(42), 4)
     begun = np.tile([0.0, 200.0, 320.0, 600.0], 42)
     ended = np.tile([60.0, np.nan, 380.0, np.nan], 42) + np.zeros(len(night))
-    found = run_times(nights(night=night, begun=begun, ended=ended, submitted=begun)).durations[0]
+    outcome = np.where(np.isnan(ended), LOST, OK)
+    made = {"night": night, "begun": begun, "ended": ended, "submitted": begun}
+    found = run_times(nights(**made, outcome=outcome)).durations[0]
     assert (found.ended, found.cut) == (84, 84)
     assert found.median == pytest.approx(60, rel=0.01)
+    assert found.quantiles[-1][1] == 60
     two = np.where(np.arange(len(night)) % 3 == 0, 30.0, 90.0)
     other = run_times(nights(night=night, ended=two)).durations[0]
     assert not other.lognormal
+
+
+def test_a_run_that_went_well_without_an_end_tells_no_time() -> None:
+    """Runs of 10 s to 59 s; of one in five the end was lost, and its worker begins the next after 600 s.
+
+    Each of them ended before that. Counted as longer than 600 s, it would leave 19 of 20 below no time that was seen.
+    """
+    night, place = np.repeat(np.arange(42), 50), np.tile(np.arange(50), 42)
+    begun = place * 600.0
+    ended = np.where(place % 5 == 2, np.nan, begun + 10 + place)
+    made = {"night": night, "begun": begun, "submitted": begun, "ended": ended}
+    found = run_times(nights(**made)).durations[0]
+    assert (found.ended, found.cut) == (42 * 40, 0)
+
+
+def test_a_lost_run_lasted_until_its_job_began_anew_at_least() -> None:
+    """A worker begins a run at 300 s and its next at 600 s; the lost job begins anew elsewhere at 330 s: after 30 s."""
+    night = np.repeat(np.arange(42), 5)
+    begun = np.tile([0.0, 300.0, 330.0, 600.0, 900.0], 42)
+    ended = begun + np.tile([20.0, np.nan, 100.0, 20.0, 20.0], 42)
+    job = np.repeat(np.arange(42) * 5, 5) + np.tile([0, 1, 1, 3, 4], 42)
+    number, worker = np.tile([1, 1, 2, 1, 1], 42), np.tile([0, 0, 1, 0, 0], 42)
+    outcome = np.where(np.isnan(ended), LOST, OK)
+    made = {"night": night, "begun": begun, "submitted": begun, "ended": ended, "job": job, "number": number}
+    found = _cut_off(nights(**made, worker=worker, outcome=outcome))
+    assert np.unique(found[np.isfinite(found)]).tolist() == [30.0]
 
 
 def test_polling_is_read_from_waits_for_the_only_idle_worker() -> None:

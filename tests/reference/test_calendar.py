@@ -10,8 +10,8 @@ from itertools import pairwise
 import pytest
 
 from emulator.scenario.clock import Clock
-from emulator.scenario.durations import parse_duration
 from emulator.scenario.recurrence import occurrences
+from emulator.scenario.spelling import parse_duration
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
 
 NEW_YORK = "America/New_York"

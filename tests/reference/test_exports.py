@@ -390,6 +390,23 @@ def test_the_same_night_has_the_same_ids_and_another_has_others(small: Recorded)
     assert (len(ids), len(ids & others)) == (15, 0)
 
 
+def test_a_fault_that_hit_nothing_has_a_span_of_no_length(small: Recorded) -> None:
+    """It ends where it began; the event that tells so is one of the night's."""
+    fault = "freeze", "faults[0]", 1, "dome-1"
+    rows = (
+        (0, "run_began", 0, 0, "", 1),
+        (4, "fault_began", 0, 0, "dome-1", *fault),
+        (4, "fault_missed", 2, 0, "dome-1", *fault, "was_off_or_frozen"),
+        (9, "run_ended", 0, 0, ""),
+    )
+    fold = NightFold(9)
+    fold.feed_all(rows)
+    found = replace(small, rows=rows, night=fold.close())
+    night, span = spans(found)
+    assert (span.name, span.end_time_unix_nano - span.start_time_unix_nano) == ("fault freeze", 0)
+    assert [event.name for event in night.events] == ["run_began", "fault_missed", "run_ended"]
+
+
 def test_spans_hold_hostile_names() -> None:
     """Every name reads back whole from spans, but for the half of a pair that no text can hold."""
     found = check_spans(hostile())

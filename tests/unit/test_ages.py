@@ -14,8 +14,8 @@ from emulator.measure.ages import Age
 from emulator.measure.figures import Selection, Where
 from emulator.record.events import Row
 from emulator.report.storytelling import story_of_night
-from emulator.scenario.aims import UNKNOWN, Aim, aims
 from emulator.scenario.load import Loaded, from_settings
+from emulator.scenario.stated import UNKNOWN, Aim, aims
 
 START = "2026-06-12T22:00:00"
 PLATES = {"shelf": "s1", "plates": ["plates-1", "plates-2"]}

@@ -6,9 +6,9 @@ from hypothesis import strategies as st
 
 from emulator.errors import InputError
 from emulator.measure.estimate import Figure
-from emulator.measure.figures import figure
+from emulator.measure.figures import densest, figure
 from emulator.measure.fold import NightFold
-from emulator.measure.invariants import Burst, broken, densest
+from emulator.measure.invariants import Burst, broken
 from emulator.record.events import Row
 
 SUBMITTED = (0, "submitted", 0, 1, "", "queued", "copy", "night", "copy", 1, "", 0, "", 0)

@@ -57,6 +57,17 @@ def test_a_second_worker_with_the_same_lease_has_none_of_its_own() -> None:
     assert [found["outcomes"][code] for code in found["outcome"]] == ["in progress", "second hand-out"]
 
 
+def test_a_fault_that_hit_nothing_is_an_instant() -> None:
+    """It did not last, so it has no band up to the end; the words say that it hit nothing."""
+    fault = "freeze", "faults[0]", 1, "dome-1"
+    rows = [
+        (20, "fault_began", 0, 0, "dome-1", *fault),
+        (20, "fault_missed", 1, 0, "dome-1", *fault, "was_off_or_frozen"),
+        (25, "fault_missed", 0, 0, "dome-1", *fault, "was_off_or_frozen"),
+    ]
+    assert columns(enumerate(rows, 1), 50, ["dome-1"]).marks == [(20, -1, "dome-1", "freeze hit nothing: dome-1", 1)]
+
+
 def test_two_slots_of_a_worker_are_two_lanes() -> None:
     """Attempts of one worker that overlap in time never stand in one lane."""
     rows = [

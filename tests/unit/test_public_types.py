@@ -12,8 +12,7 @@ from emulator.measure.invariants import INVARIANTS, Never
 from emulator.measure.names import FigureName
 from emulator.record.events import DETAILS, EventKind
 from emulator.scenario.models.scenario import Scenario
-from emulator.testing.emulation import Emulator
-from emulator.testing.options import EmulatorOptions, Settings
+from emulator.testing.emulation import Emulator, EmulatorOptions, Settings
 
 BODY = ast.parse(Path(emulator.__file__).read_text("utf-8")).body
 

@@ -6,7 +6,7 @@ import pytest
 from hypothesis import given
 from hypothesis import strategies as st
 
-from emulator.scenario.durations import LONGEST, parse_duration, parse_span
+from emulator.scenario.spelling import LONGEST, parse_duration, parse_span
 from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND, say
 
 

@@ -10,8 +10,8 @@ from hypothesis import strategies as st
 
 from emulator.scenario import recurrence, recurrence_rule
 from emulator.scenario.clock import Clock
-from emulator.scenario.durations import LONGEST
 from emulator.scenario.recurrence import Occurrence, hints, occurrences, validate, validate_excluded
+from emulator.scenario.spelling import LONGEST
 from emulator.timeline.ticks import DAY, HOUR, MINUTE, SECOND
 
 

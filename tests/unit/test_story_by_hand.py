@@ -79,6 +79,18 @@ def test_no_heartbeat_got_through_though_it_worked() -> None:
     assert [fact.because for fact in job_story(around, 1).facts if fact.what == "lost"] == [()]
 
 
+def test_a_fault_that_hit_nothing_loses_no_lease() -> None:
+    """Heartbeats that a fault would have lost, had it hit anything, are not told to be the reason."""
+    fault = "lose_heartbeats", "faults[0]", 1, "dome-1"
+    began_ = row(20, "fault_began", 0, "dome-1", *fault)
+    missed = row(20, "fault_missed", 0, "dome-1", *fault, "was_off", cause=5)
+    tried, lost = (*ON, came(10), out(10), began(10), began_), (ended(100, *LOST), failed(100, "attempts_used_up"))
+    assert "heartbeats of dome-1 were lost" in told(*tried, *lost)[1]
+    assert told(*tried, missed, *lost)[1] == (
+        LEASE_LOST + "no heartbeat of dome-1 got through in time, though it was at work." + NO_BEAT
+    )
+
+
 def test_an_outage_that_moved_the_end_of_a_lease_tells_of_no_heartbeat() -> None:
     """After an outage that pushed the ends of leases out, the end of a lease does not tell when it was renewed."""
     outage = row(20, "broker_down"), row(80, "broker_up"), row(85, "broker_up")

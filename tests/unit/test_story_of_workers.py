@@ -62,6 +62,15 @@ def test_attempts_that_ended_well_are_told_together() -> None:
     ]
 
 
+def test_a_fault_that_hit_nothing_did_not_hit_the_worker() -> None:
+    """One that began and missed at once is told as that, with the reason, and never as one that hit it."""
+    fault = "freeze", "faults[0]", 1, "dome-1"
+    missed = row(5, "fault_missed", 0, "dome-1", *fault, "was_off_or_frozen", cause=1)
+    assert told_of("dome-1", row(5, "fault_began", 0, "dome-1", *fault), missed) == [
+        "21:00:05 A fault hit nothing: freeze of dome-1: it was off or stood still."
+    ]
+
+
 def test_work_without_a_lease() -> None:
     """Work that went on after its lease is told with its length; so is what the broker refused as stale."""
     stale = [row(at, "stale_refused", 1, "dome-1", 1, what) for at, what in ((110, "renewal"), (120, "outcome"))]

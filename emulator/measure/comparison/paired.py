@@ -46,8 +46,7 @@ from emulator.measure.comparison.result import Comparison, Difference
 from emulator.measure.comparison.wanted import Reading, label_of, wanted
 from emulator.measure.estimate import deviation, mean
 from emulator.measure.words import difference, number, value
-from emulator.scenario.durations import parse_duration
-from emulator.scenario.spelling import advise
+from emulator.scenario.spelling import advise, parse_duration
 from emulator.scenario.variants import AS_WRITTEN
 from emulator.timeline.ticks import DAY, HOUR, MILLISECOND, MINUTE, SECOND
 

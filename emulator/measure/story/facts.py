@@ -108,6 +108,7 @@ SURROUNDING: Final = (
     "equipment_changed",
     "fault_began",
     "fault_ended",
+    "fault_missed",
     "queue_held",
     "queue_released",
     "run_began",

@@ -398,6 +398,10 @@ _OF_ITSELF: Final[Mapping[str, tuple[str, Callable[[EventView], Mapping[str, Any
     "worker_changed": ("state", lambda event: {"worker": event.worker, "state": event.state, "why": event.why}),
     "fault_began": ("fault", lambda event: {"fault": event.fault, "worker": event.worker}),
     "fault_ended": ("fault_over", lambda event: {"fault": event.fault, "worker": event.worker}),
+    "fault_missed": (
+        "fault_missed",
+        lambda event: {"fault": event.fault, "worker": event.worker, "why": event.why, "values": event.because.values},
+    ),
     "action_taken": ("told_by_person", lambda event: {"action": event.action, "worker": event.worker}),
     "worker_speed_changed": ("speed", lambda event: {"worker": event.worker, "value": event.speed}),
     "equipment_changed": ("equipped", lambda event: {"worker": event.worker, "value": event.equipped_with}),
@@ -407,8 +411,9 @@ _OF_ITSELF: Final[Mapping[str, tuple[str, Callable[[EventView], Mapping[str, Any
 
 
 def _of_itself(events: Sequence[EventView]) -> Iterator[Fact]:
+    missed = {event.cause for event in events if event.kind == "fault_missed"}
     for event in events:
-        if event.kind in _OF_ITSELF:
+        if event.kind in _OF_ITSELF and event.event not in missed:
             what, values = _OF_ITSELF[event.kind]
             yield Fact(what, event.at, (event.event,), (), values(event))
 

@@ -157,7 +157,9 @@ class Surroundings:
             if fault.begin > at:
                 break
             hits = fault.began.worker == worker and fault.began.fault in kinds
-            if hits and (self.until + 1 if fault.ended is None else fault.end) >= at:
+            if fault.ended is not None:
+                hits = hits and fault.ended.kind != "fault_missed" and fault.end >= at
+            if hits:
                 found = fault.began.event
         return found
 

@@ -9,9 +9,9 @@ from typing import Annotated, Any, Final, Literal
 from pydantic import BeforeValidator, Discriminator, Field, Tag, ValidationInfo, model_validator
 from pydantic_core import PydanticCustomError
 
-from emulator.scenario.durations import parse_span
 from emulator.scenario.models.distribution import Distribution, law_mistakes
 from emulator.scenario.models.pools import Retry, TimeLimit, wrong_terms
+from emulator.scenario.spelling import parse_span
 from emulator.scenario.values import (
     Count,
     Duration,

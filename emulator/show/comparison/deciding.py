@@ -15,7 +15,7 @@ from emulator.measure.comparison.paired import called
 from emulator.measure.comparison.result import CandidateStanding, Comparison, Recommendation, RequirementStanding, Share
 from emulator.measure.comparison.wanted import Reading, label_of, wanted
 from emulator.measure.words import duration, number, value
-from emulator.scenario.durations import parse_duration
+from emulator.scenario.spelling import parse_duration
 from emulator.show.comparison.answer import WORDS
 from emulator.show.comparison.pictures import BROAD, HELD, NARROW, Layout, free, held, wide
 from emulator.show.html import clean, folded_table, name, section, text

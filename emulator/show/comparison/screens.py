@@ -279,7 +279,6 @@ WORDS: Final = {
     "undecided": "too few nights",
     "nothing_to_judge": "not judged",
 }
-_SIZE_ROLES: Final[dict[str, Role]] = {"holds": "good", "does_not_hold": "bad"}
 _CURVE: Final = {WIDTH: 15, WIDE: 40}
 _SHORT: Final = 8
 """So long is a curve of 80 columns beside the words for too few nights."""

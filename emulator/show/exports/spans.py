@@ -138,6 +138,8 @@ class _Spans:
                 self._of_event[event.event] = begun
             elif not event.job:
                 root.events.append(event)
+                if event.kind == "fault_missed" and (begun := open_spans.pop(_place(event), None)) is not None:
+                    begun.ends = event.at  # it hit nothing, so it did not last
         return found
 
     def _of_jobs(self, of_attempts: Collection[int]) -> None:

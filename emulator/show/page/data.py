@@ -210,6 +210,11 @@ class _Fold:
             place = self._faults.pop((event.place, event.occurrence, event.target), None)
             if place is not None:
                 self._end_mark(place, at)
+        elif kind == "fault_missed":
+            place = self._faults.pop((event.place, event.occurrence, event.target), None)
+            if place is not None:  # it never lasted
+                began, _, whose, words, number = self._marks[place]
+                self._marks[place] = began, -1, whose, f"{words} hit nothing", number
         elif kind == "action_taken":
             words = f"{spoken(event.action)}: {event.target}".removesuffix(": ")
             self._marks.append((at, -1, event.worker, words, event.event))
@@ -305,7 +310,7 @@ class _Fold:
 _LASTING: Final = frozenset({"queue_held", "queue_released", "system_changed"})
 _GOES_ON: Final = frozenset(_OUTCOME[name] for name in (IN_PROGRESS, SECOND_HAND_OUT, AFTER_ITS_END))
 _MARKED: Final = frozenset(
-    {"access_changed", "action_taken", "fault_began", "fault_ended", "worker_declared_lost", *_LASTING}
+    {"access_changed", "action_taken", "fault_began", "fault_ended", "fault_missed", "worker_declared_lost", *_LASTING}
 )
 
 

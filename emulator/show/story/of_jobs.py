@@ -185,7 +185,6 @@ def _reason(piece: Piece, fact: Fact) -> str:
 
 
 Say = Callable[[Fact, Wording], str]
-_Values = Mapping[str, Any]
 
 
 def _came(fact: Fact, _: Wording) -> str:

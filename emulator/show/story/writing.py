@@ -141,6 +141,12 @@ def _fault_over(fact: Fact, _: Wording) -> str:
     return f"That fault ended: {spoken(fact.values['fault'])}."
 
 
+def _fault_missed(fact: Fact, _: Wording) -> str:
+    v = fact.values
+    why = why_in_words(v["why"], v["values"])
+    return then("fault_missed", fault=v["fault"], target=named(v["worker"]), why=why) + "."
+
+
 def _told_by_person(fact: Fact, _: Wording) -> str:
     return f"A person told it: {spoken(fact.values['action'])}."
 
@@ -213,6 +219,7 @@ OF_WORKERS: Final[Mapping[str, Say]] = MappingProxyType(
         "declared_lost": _declared_lost,
         "equipped": _equipped,
         "fault": _fault,
+        "fault_missed": _fault_missed,
         "fault_over": _fault_over,
         "messages_lost": _messages_lost,
         "speed": _speed,
