@@ -46,7 +46,6 @@ __all__ = [
     "resolve",
     "rewrap",
     "shape",
-    "share_guessed",
     "shown",
     "unwrap",
     "words",
@@ -532,14 +531,3 @@ def rewrap(data: Any, said: Mapping[Loc, Provenance], loc: Loc = ()) -> Any:
         "history": told.history or None,
     }
     return {key: value for key, value in wrapper.items() if value is not None or key == "value"}
-
-
-def share_guessed(said: Mapping[Any, Provenance]) -> float | None:
-    """Say which share of the values with a stated source is a guess, from 0 to 1; None if none says its source.
-
-    >>> share_guessed({"lasts": Provenance("guess"), "seed": Provenance("agreed")})
-    0.5
-    """
-    if not said:
-        return None
-    return [told.source for told in said.values()].count("guess") / len(said)
