@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.options import MET, MISSED, allow_folder, each_file, read_changed, set_values
+from emulator.cli.options import MET, MISSED, Given, each_file, set_values
 
 if TYPE_CHECKING:
     from emulator.hazards import Hazard, Margin
@@ -28,16 +28,13 @@ __all__ = [
 @click.option("--verify", metavar="PATH", help="Say whether it belongs to this evidence of a run, and what does not.")
 @click.option("--against", metavar="PATH", help="Say what has changed in it since the run of this evidence.")
 @set_values
-@allow_folder
 def check(
     files: tuple[str, ...],
     resolved: bool,
     older_than: str | None,
     verify: str | None,
     against: str | None,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Read each scenario FILE without running it, and name every mistake in it at its line and column.
 
@@ -57,7 +54,7 @@ def check(
         from emulator.hazards import hazards, heartbeat_margins
         from emulator.scenario.stated import old_sources, source_counts
 
-        loaded = read_changed(file, allow_folders, change, add)
+        loaded = given.read(file)
         every = (loaded.scenario, *loaded.variants.values())
         if any(entry.trace is not None for scenario in every for entry in scenario.arrivals):
             from emulator.world.plan import check_traces  # few scenarios have a trace

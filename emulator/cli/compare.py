@@ -8,7 +8,7 @@ from typing import TYPE_CHECKING, Any
 import click
 
 from emulator.cli.options import (
-    allow_folder,
+    Given,
     check_apart,
     check_new,
     check_writable,
@@ -17,7 +17,6 @@ from emulator.cli.options import (
     overwrite,
     page_width,
     processes,
-    read_changed,
     set_values,
     tell,
     tell_json,
@@ -81,7 +80,6 @@ __all__ = [
 @undecided
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
 @set_values
-@allow_folder
 def compare(
     files: tuple[str, ...],
     variants: tuple[str, ...],
@@ -93,24 +91,17 @@ def compare(
     prefer: str | None,
     trade_off: str | None,
     confidence: float,
-    seed: int | None,
-    processes: int | None,
     cluster: str | None,
     results: str | None,
     resume: bool,
     everything: bool,
-    as_json: bool,
     csv_path: str | None,
     markdown_path: str | None,
     pictures: str | None,
     theme: "Theme | None",
     page: str | None,
     overwrite: bool,
-    undecided: int,
-    quiet: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Compare the variants of FILE, or several FILEs as they stand, over many nights on the same draws.
 
@@ -147,9 +138,9 @@ def compare(
     from emulator.show.comparison.screens import comparison_page
 
     def show(found: "ComparisonResult") -> None:
-        if as_json:
+        if given.as_json:
             tell_json({"files": list(files), **comparison_json(found)})
-        elif quiet:
+        elif given.quiet:
             tell(sentence(found))
         else:
             comparison_page(found, everything=everything, width=page_width()).write(sys.stdout)
@@ -161,8 +152,8 @@ def compare(
             raise click.UsageError(f"{pictures} cannot be made: {error.strerror}; name another folder.") from None
         check_writable(drawn)
     try:
-        read = [read_changed(file, allow_folders, change, add) for file in files]
-        with progress("comparing", quiet=quiet, of="the nights") as told:
+        read = [given.read(file) for file in files]
+        with progress("comparing", quiet=given.quiet, of="the nights") as told:
             found = work(
                 read[0] if len(read) == 1 else read,
                 variants=_named(variants, read[0]) if variants else None,
@@ -174,8 +165,8 @@ def compare(
                 prefer=names(prefer),
                 trade_off=None if both is None else (both[0], both[1]),
                 confidence=confidence,
-                first_seed=seed,
-                processes=processes if cluster is None else None,
+                first_seed=given.seed,
+                processes=given.processes if cluster is None else None,
                 cluster=cluster,
                 results=results,
                 resume=resume,
@@ -200,7 +191,7 @@ def compare(
 
         for name, picture in draw(found, theme or "both").items():
             write_text(str(Path(pictures) / name), picture)
-    return exit_code(outcome_of(found), undecided)
+    return exit_code(outcome_of(found), given.undecided)
 
 
 def _named(given: Sequence[str], loaded: "Loaded") -> list[str]:
@@ -255,7 +246,6 @@ def _plain(text: str) -> Any:
 @undecided
 @click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
 @set_values
-@allow_folder
 def size(
     file: str,
     by: tuple[str, ...],
@@ -267,17 +257,10 @@ def size(
     share: float | None,
     confidence: float,
     nights: int,
-    seed: int | None,
-    processes: int | None,
     everything: bool,
-    as_json: bool,
     csv_path: str | None,
     overwrite: bool,
-    undecided: int,
-    quiet: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Find the smallest value with which all requirements of FILE hold at once in enough nights, or the largest.
 
@@ -294,17 +277,17 @@ def size(
     from emulator.measure.comparison.shares import outcome_of_size
     from emulator.show.comparison.exports import sizes_csv
 
-    loaded = read_changed(file, allow_folders, change, add)
+    loaded = given.read(file)
     options: dict[str, Any] = {
         "largest": largest,
         "share": share,
         "nights": nights,
         "confidence": confidence,
-        "first_seed": seed,
-        "processes": processes,
+        "first_seed": given.seed,
+        "processes": given.processes,
     }
     found: SizingResult | FrontierResult
-    with progress("trying sizes", quiet=quiet, of="the nights") as told:
+    with progress("trying sizes", quiet=given.quiet, of="the nights") as told:
         options |= {"progress": told, "so_far": None if told is None else told.so_far}
         if len(by) == 1:
             from emulator.experiment.size import size as one_number
@@ -314,14 +297,14 @@ def size(
             from emulator.experiment.size import frontier as two_numbers
 
             found = two_numbers(loaded, by=(by[0], by[1]), values=(tried[0], tried[1]), **options)
-    if as_json:
+    if given.as_json:
         tell_json(found.as_json())
-    elif quiet:
+    elif given.quiet:
         tell(found.sentence)
     else:
         found.summary(everything=everything, width=page_width()).write(sys.stdout)
     write_text(csv_path, sizes_csv(found))
-    return exit_code(outcome_of_size(found), undecided)
+    return exit_code(outcome_of_size(found), given.undecided)
 
 
 def _tried(
@@ -366,20 +349,12 @@ def _tried(
 @undecided
 @click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
 @set_values
-@allow_folder
 def guesses(
     file: str,
     pairs: bool,
     confidence: float,
     nights: int,
-    seed: int | None,
-    processes: int | None,
-    as_json: bool,
-    undecided: int,
-    quiet: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Play FILE with the values that it marks as guesses at both ends of what is plausible for them.
 
@@ -394,20 +369,20 @@ def guesses(
     from emulator.experiment.guesses import guesses as work
     from emulator.show.comparison.questions import guesses_json, guesses_page
 
-    with progress("trying guesses", quiet=quiet, of="this step") as told:
+    with progress("trying guesses", quiet=given.quiet, of="this step") as told:
         found = work(
-            read_changed(file, allow_folders, change, add),
+            given.read(file),
             pairs=pairs,
             nights=nights,
             confidence=confidence,
-            first_seed=seed,
-            processes=processes,
+            first_seed=given.seed,
+            processes=given.processes,
             progress=told,
         )
-    if as_json:
+    if given.as_json:
         tell_json(guesses_json(found))
-    elif quiet:
+    elif given.quiet:
         tell(found.sentence)
     else:
         guesses_page(found, width=page_width()).write(sys.stdout)
-    return exit_code(found.outcome, undecided)
+    return exit_code(found.outcome, given.undecided)

@@ -10,7 +10,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.options import MET, MISSED, WRONG_INPUT, allow_folder, read_changed, set_values, tell, tell_json
+from emulator.cli.options import MET, MISSED, WRONG_INPUT, Given, set_values, tell, tell_json
 
 if TYPE_CHECKING:
     from emulator.experiment.night import NightResult
@@ -44,10 +44,8 @@ __all__ = [
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print what was found alone, and no progress.")
 @set_values
-@allow_folder
 def hunt(
     file: str,
-    seed: int | None,
     tries: int,
     at_most: int,
     kinds: str | None,
@@ -55,11 +53,7 @@ def hunt(
     handlers: str | None,
     crash_points: tuple[str, ...],
     yes: bool,
-    as_json: bool,
-    quiet: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Look for the smallest schedule of faults that breaks a requirement which the scenario FILE meets.
 
@@ -85,16 +79,16 @@ def hunt(
 
         own = handlers_named(handlers)
 
-    loaded = read_changed(file, allow_folders, change, add)
+    loaded = given.read(file)
     wanted = None if kinds is None else [kind.strip() for kind in kinds.split(",") if kind.strip()]
     playing = nullcontext(None) if scripts is None else _nights_with(scripts, yes)
-    with progress(file, quiet=quiet, of="the tries") as told, playing as night:
-        find = partial(look, loaded, seed=seed, tries=tries, at_most=at_most, kinds=wanted, progress=told)
+    with progress(file, quiet=given.quiet, of="the tries") as told, playing as night:
+        find = partial(look, loaded, seed=given.seed, tries=tries, at_most=at_most, kinds=wanted, progress=told)
         if told is not None:
             told.so_far("so far no fault breaks a requirement")
             find = partial(find, so_far=told.so_far)
         found = find(night=night, handlers=own, crash_points=crash_points)
-    if as_json:
+    if given.as_json:
         said = {
             "file": file,
             "seed": found.seed,
@@ -130,12 +124,12 @@ def hunt(
             play = "and play" if found.faults else "To see that night, play"
             code = f"Emulator({file!r}, handlers=..., seed={found.seed}{at})"
             page.lines.append([Span(clean(f"{play} it in a test of yours: {code}"))])
-    if found.already_missed and not quiet:
+    if found.already_missed and not given.quiet:
         page.blank()
         page.say("The scenario misses these without any added fault, so they are left out of the search:")
         for sentence in found.already_missed:
             page.say(sentence, indent=2, hanging=4)
-    if not quiet:
+    if not given.quiet:
         page.more("--tries N", "--kinds A,B", "--json")
     page.write(sys.stdout)
     return MET if found.faults is None else MISSED

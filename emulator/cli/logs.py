@@ -7,7 +7,7 @@ from typing import TYPE_CHECKING
 
 import click
 
-from emulator.cli.options import MET, MISSED, allow_folder, check_apart, read_changed, set_values, tell
+from emulator.cli.options import MET, MISSED, Given, allow_folder, check_apart, set_values, tell
 
 if TYPE_CHECKING:
     from emulator.report.storytelling import Told
@@ -30,18 +30,13 @@ __all__ = [
 @click.option("--variant", metavar="NAME", help="Of a scenario: the night of this variant.")
 @click.option("--json", "as_json", is_flag=True, help="Write JSON, with the events behind each sentence.")
 @set_values
-@allow_folder
 def story(
     log: str,
     job: str | None,
     worker: str | None,
     requirement: str | None,
-    seed: int | None,
     variant: str | None,
-    as_json: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Tell in plain sentences what became of a JOB (its number, or its entry and number, such as plates#3).
 
@@ -54,22 +49,22 @@ def story(
     from emulator.report import storytelling
     from emulator.show.story import writing
 
-    given = [one for one in (job, worker, requirement) if one is not None]
-    if len(given) != 1:
+    asked = [whose for whose in (job, worker, requirement) if whose is not None]
+    if len(asked) != 1:
         raise click.UsageError("whose story? Give one of: JOB, --worker NAME, --requirement N.")
     if log.lower().endswith((".yaml", ".yml")):
-        told = _of_scenario(log, job, worker, requirement, seed, variant or "", (change, add, allow_folders))
-    elif seed is not None or variant is not None or change or add:
+        told = _of_scenario(log, job, worker, requirement, variant or "", given)
+    elif given.seed is not None or variant is not None or given.change or given.add:
         raise click.UsageError(
             f"--seed, --variant, --change and --add choose a night of a scenario: {log} is no .yaml file."
         )
     elif worker is not None:
-        told = storytelling.story_of_worker(log, worker, allow_folders=allow_folders)
+        told = storytelling.story_of_worker(log, worker, allow_folders=given.allow_folders)
     elif requirement is not None:
-        told = storytelling.story_of_requirement(log, requirement, allow_folders=allow_folders)
+        told = storytelling.story_of_requirement(log, requirement, allow_folders=given.allow_folders)
     else:
-        told = storytelling.story_of_job(log, given[0], allow_folders=allow_folders)
-    if as_json:
+        told = storytelling.story_of_job(log, asked[0], allow_folders=given.allow_folders)
+    if given.as_json:
         click.echo(json.dumps(writing.as_json(told.story, told.sentences, told.clock), indent=2))
     else:
         writing.as_text(told.story, told.sentences, told.clock).write(sys.stdout)
@@ -81,19 +76,17 @@ def _of_scenario(
     job: str | None,
     worker: str | None,
     requirement: str | None,
-    seed: int | None,
     variant: str,
-    reading: tuple[tuple[str, ...], tuple[str, ...], tuple[str, ...]],
+    given: Given,
 ) -> "Told":
     from emulator.cli.progress import progress
     from emulator.experiment.night import run_night
     from emulator.report.storytelling import story_of_night
 
-    change, add, allow_folders = reading
     with progress(file) as told:
         night = run_night(
-            read_changed(file, allow_folders, change, add, variant),
-            seed=seed,
+            given.read(file, variant),
+            seed=given.seed,
             variant=variant,
             keep_events=True,
             progress=told,

@@ -10,9 +10,10 @@ import os
 import platform
 import sys
 import traceback
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Callable, Iterable
+from functools import wraps
 from pathlib import Path
-from typing import TYPE_CHECKING, Any, Final
+from typing import TYPE_CHECKING, Any, Final, NamedTuple
 
 import click
 
@@ -30,6 +31,7 @@ __all__ = [
     "NOBODY_READS",
     "UNDECIDED",
     "WRONG_INPUT",
+    "Given",
     "allow_folder",
     "check_apart",
     "check_new",
@@ -46,7 +48,6 @@ __all__ = [
     "overwrite",
     "page_width",
     "processes",
-    "read_changed",
     "set_values",
     "tell",
     "tell_json",
@@ -195,8 +196,43 @@ allow_folder = click.option(
 """A scenario's files lie below its own folder; somebody who trusts it may allow others."""
 
 
-def set_values(command: Callable[..., Any]) -> Callable[..., Any]:
-    """Give a command the options that set values of its scenario; they are the parameters ``change`` and ``add``."""
+class Given(NamedTuple):
+    """What a command shares with others, by their names on the command line; what it has not has its default."""
+
+    seed: int | None = None
+    processes: int | None = None
+    as_json: bool = False
+    undecided: int = UNDECIDED
+    quiet: bool = False
+    change: tuple[str, ...] = ()
+    add: tuple[str, ...] = ()
+    allow_folders: tuple[str, ...] = ()
+
+    def read(self, file: str, variant: str = "") -> "Loaded":
+        """Read a scenario with what was set on the command line, for the run of one variant or of all.
+
+        Raises:
+            ScenarioError: with every mistake in the file, or in what was set.
+            InputError: when the variant sets one of those values itself.
+        """
+        from emulator.scenario.load import check_effect, load, with_changes
+
+        loaded = load(file, allow_folders=self.allow_folders)
+        changes = [*(("change", text) for text in self.change), *(("add", text) for text in self.add)]
+        if changes:
+            loaded = with_changes(loaded, changes)
+            check_effect(loaded, variant)
+        return loaded
+
+
+def set_values(command: Callable[..., int]) -> Callable[..., int]:
+    """Give a command the options that set values of its scenario, and what it shares with others as ``given``."""
+
+    @wraps(command)
+    def called(**options: Any) -> int:
+        shared = {name: options.pop(name) for name in Given._fields if name in options}
+        return command(given=Given(**shared), **options)
+
     add = click.option(
         "--add",
         metavar="LIST: ITEM",
@@ -209,28 +245,7 @@ def set_values(command: Callable[..., Any]) -> Callable[..., Any]:
         multiple=True,
         help="Set a value, such as queues.night.lease=5m (may be given more than once).",
     )
-    return change(add(command))
-
-
-def read_changed(
-    file: str, allow_folders: Sequence[str], change: Sequence[str], add: Sequence[str], variant: str = ""
-) -> "Loaded":
-    """Read a scenario with what was set on the command line, for the run of one variant or of all.
-
-    Raises:
-        ScenarioError: with every mistake in the file, or in what was set.
-        InputError: when the variant sets one of those values itself.
-    """
-    from emulator.scenario.load import load
-
-    loaded = load(file, allow_folders=allow_folders)
-    if not change and not add:
-        return loaded
-    from emulator.scenario.load import check_effect, with_changes
-
-    loaded = with_changes(loaded, [*(("change", text) for text in change), *(("add", text) for text in add)])
-    check_effect(loaded, variant)
-    return loaded
+    return change(add(allow_folder(called)))
 
 
 processes = click.option(

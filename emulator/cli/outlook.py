@@ -8,14 +8,13 @@ import click
 from emulator.cli.options import (
     MET,
     UNDECIDED,
-    allow_folder,
+    Given,
     check_apart,
     check_writable,
     exit_code,
     names,
     page_width,
     processes,
-    read_changed,
     set_values,
     tell,
     tell_json,
@@ -44,20 +43,12 @@ __all__ = [
 @undecided
 @click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
 @set_values
-@allow_folder
 def brief(
     file: str,
     output: str,
     overwrite: bool,
     nights: int,
-    seed: int | None,
-    processes: int | None,
-    as_json: bool,
-    undecided: int,
-    quiet: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Play nights of FILE, of its `questions` and of its guesses, and write what a board has to know as one page.
 
@@ -74,17 +65,17 @@ def brief(
     if Path(output).exists() and not overwrite:
         raise InputError(f"{output}: there is a file already: give --overwrite, or another name with -o")
     check_writable((output,))
-    loaded = read_changed(file, allow_folders, change, add)
-    with progress("rehearsing", quiet=quiet, of="the nights") as told:
-        found = work(loaded, nights=nights, first_seed=seed, processes=processes, progress=told)
+    loaded = given.read(file)
+    with progress("rehearsing", quiet=given.quiet, of="the nights") as told:
+        found = work(loaded, nights=nights, first_seed=given.seed, processes=given.processes, progress=told)
     write_text(output, brief_document(found))
-    if as_json:
+    if given.as_json:
         tell_json(brief_json(found))
     else:
         tell(answer_sentence(found))
-        if not quiet:
+        if not given.quiet:
             tell(output)
-    return exit_code(found.outcome, undecided)
+    return exit_code(found.outcome, given.undecided)
 
 
 @click.command(short_help="Tell when requirements will be missed as things grow.")
@@ -107,25 +98,17 @@ def brief(
 @undecided
 @click.option("--quiet", is_flag=True, help="Print the answer alone, and no progress.")
 @set_values
-@allow_folder
 def forecast(
     file: str,
     months: int,
     nights: int,
     holidays: str | None,
     confidence: float,
-    seed: int | None,
-    processes: int | None,
     everything: bool,
-    as_json: bool,
     csv_path: str | None,
     page: str | None,
     overwrite: bool,
-    undecided: int,
-    quiet: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Tell from when on each requirement of FILE is met in too few nights, by kind of night.
 
@@ -151,30 +134,30 @@ def forecast(
     )
     from emulator.outlook.nights_ahead import days_in, in_months
 
-    loaded = read_changed(file, allow_folders, change, add)
+    loaded = given.read(file)
     first = loaded.clock.starts.date()
     days = days_in(Path(holidays), first, in_months(first, months)) if holidays else ()
-    with progress("looking ahead", quiet=quiet, of="the nights") as told:
+    with progress("looking ahead", quiet=given.quiet, of="the nights") as told:
         found = work(
             loaded,
             months=months,
             nights=nights,
             holidays=days,
             confidence=confidence,
-            first_seed=seed,
-            processes=processes,
+            first_seed=given.seed,
+            processes=given.processes,
             progress=told,
         )
-    if as_json:
+    if given.as_json:
         tell_json(forecast_json(found))
-    elif quiet:
+    elif given.quiet:
         tell(headline(found))
     else:
         forecast_screen(found, everything=everything, width=page_width()).write(sys.stdout)
     write_text(csv_path, forecast_csv(found))
     if page is not None:
         write_text(page, forecast_document(found))
-    return exit_code(found.outlook, undecided)
+    return exit_code(found.outlook, given.undecided)
 
 
 @click.command(short_help="Say which values of which signals are an alarm.")
@@ -204,23 +187,16 @@ def forecast(
 @click.option("--json", "as_json", is_flag=True, help="Print one line of JSON.")
 @click.option("--quiet", is_flag=True, help="Print the promise and the answer alone, and no progress.")
 @set_values
-@allow_folder
 def thresholds(
     file: str,
     false_alarms: str,
     nights: int,
     signals: tuple[str, ...],
     more_work: int,
-    seed: int | None,
-    processes: int | None,
     page: str | None,
     csv_path: str | None,
     overwrite: bool,
-    as_json: bool,
-    quiet: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Make one table of thresholds for FILE: signals that can be watched from outside, by the hour of the night.
 
@@ -244,27 +220,27 @@ def thresholds(
 
     share = share_from(false_alarms)
     wanted = [name for text in signals for name in names(text) or ()] if signals else None
-    loaded = read_changed(file, allow_folders, change, add)
-    with progress("watching nights", quiet=quiet, of="the nights") as told:
+    loaded = given.read(file)
+    with progress("watching nights", quiet=given.quiet, of="the nights") as told:
         found = work(
             loaded,
             share=share,
             nights=nights,
             signals=wanted,
             more_work=more_work,
-            first_seed=seed,
-            processes=processes,
+            first_seed=given.seed,
+            processes=given.processes,
             progress=told,
         )
     if isinstance(found, TooFewNights):
-        if as_json:
+        if given.as_json:
             tell_json({"file": file, **too_few_json(found)})
         else:
             tell(too_few_words(found))
         return UNDECIDED
-    if as_json:
+    if given.as_json:
         tell_json({"file": file, **plain_data(found)})
-    elif quiet:
+    elif given.quiet:
         tell(verdict(found))
     else:
         thresholds_page(found, width=page_width()).write(sys.stdout)

@@ -13,7 +13,7 @@ from emulator.cli.options import (
     INTERRUPTED,
     MET,
     MISSED,
-    allow_folder,
+    Given,
     check_apart,
     check_new,
     check_writable,
@@ -21,7 +21,6 @@ from emulator.cli.options import (
     exit_code,
     page_width,
     processes,
-    read_changed,
     set_values,
     tell,
     tell_json,
@@ -75,14 +74,11 @@ def finite(context: click.Context, option: click.Parameter, pace: float | None) 
 @undecided
 @click.option("--quiet", is_flag=True, help="Print the verdict alone, and no progress.")
 @set_values
-@allow_folder
 def run(
     files: tuple[str, ...],
-    seed: int | None,
     variant: str,
     nights: int | None,
     questions: bool,
-    processes: int | None,
     log: str | None,
     overwrite: bool,
     page: str | None,
@@ -90,16 +86,11 @@ def run(
     csv_path: str | None,
     evidence: str | None,
     everything: bool,
-    as_json: bool,
     pace: float | None,
     scripts: str | None,
     yes: bool,
     structured: bool,
-    undecided: int,
-    quiet: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Run one night of each scenario FILE, or many with --nights, and print its summary.
 
@@ -119,7 +110,7 @@ def run(
         raise click.UsageError("--scripts is for one night as written: leave out --nights, --pace and --variant.")
     if yes and scripts is None:
         raise click.UsageError("--yes agrees to scripts being run: give --scripts too.")
-    if processes is not None and nights is None:
+    if given.processes is not None and nights is None:
         raise click.UsageError("--processes share out many nights: give --nights too.")
     if questions and (nights is None or variant):
         raise click.UsageError("--questions are answered by many nights as written: give --nights, and no --variant.")
@@ -134,13 +125,13 @@ def run(
         from emulator.show.comparison.exports import comparison_json, sentence
         from emulator.show.comparison.screens import comparison_page
 
-        with progress(file, quiet=quiet, of="the nights") as told:
+        with progress(file, quiet=given.quiet, of="the nights") as told:
             found = work(
                 loaded,
                 nights or 1,
                 variant=variant,
-                first_seed=seed,
-                processes=processes,
+                first_seed=given.seed,
+                processes=given.processes,
                 progress=told,
                 so_far=None if told is None else told.so_far,
             )
@@ -152,24 +143,26 @@ def run(
             from emulator.show.comparison.exports import Open, nights_xml
 
             open_as: dict[int, Open] = {MET: "skipped", MISSED: "failure"}
-            write_text(junit, nights_xml(found, open_as.get(undecided, "error")))
+            write_text(junit, nights_xml(found, open_as.get(given.undecided, "error")))
         if csv_path is not None:
             from emulator.show.comparison.exports import as_csv
 
             write_text(csv_path, as_csv(found))
         if evidence is not None:
             seeds = range(found.first_seed, found.first_seed + found.nights)
-            keep(evidence, loaded, comparison_json(found), seeds, _again(file, found.nights, variant, seed, loaded))
-        if as_json:
+            keep(
+                evidence, loaded, comparison_json(found), seeds, _again(file, found.nights, variant, given.seed, loaded)
+            )
+        if given.as_json:
             tell_json({"file": file, **comparison_json(found)})
-        elif quiet:
+        elif given.quiet:
             tell(f"{file}: {sentence(found)}" if len(files) > 1 else sentence(found))
         else:
             if len(files) > 1:
                 click.echo(f"\n{file}" if shown else file)
             comparison_page(found, everything=everything, width=page_width()).write(sys.stdout)
         shown += 1
-        return exit_code(outcome_of(found), undecided)
+        return exit_code(outcome_of(found), given.undecided)
 
     def answers(file: str, loaded: "Loaded", count: int) -> int:
         nonlocal shown
@@ -178,15 +171,15 @@ def run(
         from emulator.measure.comparison.questions import outcome_of_answers
         from emulator.show.comparison import questions as telling
 
-        with progress(file, quiet=quiet, of="the nights") as told:
-            found = answer_questions(loaded, count, first_seed=seed, processes=processes, progress=told)
+        with progress(file, quiet=given.quiet, of="the nights") as told:
+            found = answer_questions(loaded, count, first_seed=given.seed, processes=given.processes, progress=told)
         if page is not None:
             from emulator.report.paging import write_page
 
             write_page(telling.questions_document(found), Path(page))
-        if as_json:
+        if given.as_json:
             tell_json({"file": file, **telling.questions_json(found)})
-        elif quiet:
+        elif given.quiet:
             tell(
                 f"{file}: {telling.questions_sentence(found)}" if len(files) > 1 else telling.questions_sentence(found)
             )
@@ -195,7 +188,7 @@ def run(
                 click.echo(f"\n{file}" if shown else file)
             telling.questions_page(found).write(sys.stdout)
         shown += 1
-        return exit_code(outcome_of_answers(found), undecided)
+        return exit_code(outcome_of_answers(found), given.undecided)
 
     def keep(evidence: str, loaded: "Loaded", result: Mapping[str, Any], seeds: Iterable[int], again: str) -> None:
         """Write the evidence last: it holds the digests of what was written before."""
@@ -210,18 +203,18 @@ def run(
         from emulator.cli.progress import progress
         from emulator.experiment.night import run_night
 
-        loaded = read_changed(file, allow_folders, change, add, variant)
+        loaded = given.read(file, variant)
         traces = (entry.trace for entry in loaded.scenario.arrivals if entry.trace is not None)
         check_apart((log, page, junit, csv_path, evidence), (loaded.folder / trace for trace in traces))
         if nights is not None:
             return answers(file, loaded, nights) if questions else many(file, loaded)
         if scripts is not None:
-            result, notes = _with_scripts(loaded, scripts, seed, log, overwrite, yes)
+            result, notes = _with_scripts(loaded, scripts, given.seed, log, overwrite, yes)
             return show(file, result, notes)
-        with progress(file, quiet=quiet) as told:
+        with progress(file, quiet=given.quiet) as told:
             result = run_night(
                 loaded,
-                seed=seed,
+                seed=given.seed,
                 variant=variant,
                 log=None if log is None else Path(log),
                 overwrite=overwrite,
@@ -239,9 +232,9 @@ def run(
             write_page(page_of_night(result), Path(page))
         if evidence is not None:
             keep(evidence, result.loaded, result.as_json(), [result.seed], result.meta.again)
-        if as_json:
+        if given.as_json:
             tell_json({"file": file, **result.as_json()})
-        elif quiet:
+        elif given.quiet:
             tell(f"{file}: {result.sentence}" if len(files) > 1 else result.sentence)
         else:
             if len(files) > 1:
@@ -250,11 +243,11 @@ def run(
             for note in notes:
                 tell(f"Note on the scripts: {note}.")
         shown += 1
-        if result.log is not None and not quiet:
+        if result.log is not None and not given.quiet:
             from emulator.cli.progress import say_written
 
             say_written(result.log, result.seed, structured=structured)
-        return exit_code(result.outcome, undecided)
+        return exit_code(result.outcome, given.undecided)
 
     return each_file(files, one)
 
@@ -322,19 +315,15 @@ def _with_scripts(
 @click.option("--structured", is_flag=True, help="With --log: say that it is written as a line of key=value.")
 @click.option("--plain", is_flag=True, help="Write a line for each notable event, as where there is no terminal.")
 @set_values
-@allow_folder
 def watch(
     file: str,
-    seed: int | None,
     variant: str,
     speed: float | None,
     log: str | None,
     overwrite: bool,
     structured: bool,
     plain: bool,
-    change: tuple[str, ...],
-    add: tuple[str, ...],
-    allow_folders: tuple[str, ...],
+    given: Given,
 ) -> int:
     """Watch one night of a scenario FILE go by: its workers, its backlog, its faults and its last events.
 
@@ -349,10 +338,12 @@ def watch(
 
     if overwrite and log is None:
         raise click.UsageError("--overwrite says what may become of a log: give --log too.")
-    loaded = read_changed(file, allow_folders, change, add, variant)
+    loaded = given.read(file, variant)
     path = None if log is None else Path(log)
     if plain or not _on_terminal():
-        result = told_night(loaded, _write, seed=seed, variant=variant, log=path, overwrite=overwrite, speed=speed)
+        result = told_night(
+            loaded, _write, seed=given.seed, variant=variant, log=path, overwrite=overwrite, speed=speed
+        )
         click.echo()
     else:
         from emulator.cli.terminal import Terminal
@@ -360,7 +351,7 @@ def watch(
         try:
             with Terminal() as terminal:
                 result = watch_night(
-                    loaded, terminal, seed=seed, variant=variant, log=path, overwrite=overwrite, speed=speed
+                    loaded, terminal, seed=given.seed, variant=variant, log=path, overwrite=overwrite, speed=speed
                 )
         except StoppedError as stopped:
             when = f"{loaded.clock.local(stopped.at):%H:%M:%S}"

@@ -25,7 +25,7 @@ from typing import Any, Final, Protocol
 
 from emulator.errors import InputError
 from emulator.experiment.night import heartbeats_for, play
-from emulator.experiment.processes import check_found, needs_script, own_processes
+from emulator.experiment.processes import check_found, interrupt_put_off, needs_script, own_processes
 from emulator.experiment.settings import AskedPolicy, Setting, check_travels, packed_policies
 from emulator.measure.comparison.wanted import PlayedNight, read, wanted
 from emulator.measure.figures import Selection
@@ -91,7 +91,7 @@ _WINDOW_OF_HELPED: Final = 2  # where this process works too: what was sent cann
 _WORTH: Final = 0.1  # seconds of real time that a batch should take
 _LARGEST: Final = 200
 _WORTH_PROCESSES: Final = 0.8
-"""Seconds of real time that the rest has to take here, for others to be started: loading the program takes half."""
+"""Processor seconds that the rest has to take here, for others to be started: loading the program takes half."""
 _SURE: Final = 0.2
 """Seconds after which the first night says how long others take, though it has loaded some things once."""
 
@@ -145,7 +145,7 @@ class Growing:
     def __init__(self, processes: int, meanwhile: Callable[[], None]) -> None:
         self._others = processes - 1
         self._meanwhile = meanwhile
-        self._took: list[float] = []  # seconds of real time that each replication took here
+        self._took: list[float] = []  # processor seconds that each replication took here: what else runs counts little
         self._pool: Pool | None = None
         self._stack = ExitStack()
 
@@ -164,14 +164,15 @@ class Growing:
                 self._pool = self._stack.enter_context(_own_processes(self._others, {}, helping=self._per_night()))
                 break
             task = waiting.popleft()
-            began = time.perf_counter()
+            began = time.process_time()
             done(replicate(task.setting, task.seed, figures))
-            self._took.append(time.perf_counter() - began)
+            self._took.append(time.process_time() - began)
         if waiting and self._pool is not None:
             self._pool.run(waiting, figures, done, meanwhile=self._once_meanwhile)
 
     def _once_meanwhile(self) -> None:
-        self._meanwhile()
+        with interrupt_put_off():  # what is half loaded cannot be ended cleanly
+            self._meanwhile()
         self._meanwhile = lambda: None
 
     def _per_night(self) -> float:

@@ -23,7 +23,7 @@ from typing import Any, Final
 
 from emulator.errors import InputError
 
-__all__ = ["check_found", "needs_script", "own_processes"]
+__all__ = ["check_found", "interrupt_put_off", "needs_script", "own_processes"]
 
 _LOCK: Final = threading.RLock()
 _ADVICE: Final = (
@@ -36,7 +36,7 @@ class _Processes(ProcessPoolExecutor):
     """Processes that start when something is sent, and that Ctrl-C ends at once."""
 
     def submit(self, call: Callable[..., Any], /, *args: Any, **more: Any) -> "Future[Any]":
-        with _interrupt_put_off():
+        with interrupt_put_off():
             return super().submit(call, *args, **more)
 
 
@@ -49,7 +49,7 @@ class _WithoutScript(_Processes):
 
 
 @contextmanager
-def _interrupt_put_off() -> Iterator[None]:
+def interrupt_put_off() -> Iterator[None]:
     """Let Ctrl-C wait: for this process until the end of the block, for one that is started until it is ready for it.
 
     Without this, Ctrl-C between two lines of ``multiprocessing`` or ``threading`` would leave a process that nobody

@@ -97,7 +97,7 @@ def promise_corrected(share: float, hits: int, nights: int) -> Promise:
     """Tell which numbers of hits of corrected intervals do not contradict the promise, at 95 %.
 
     >>> promise_corrected(0.8, 33, 42)
-    Promise(share=0.8, hits=33, nights=42, low=30, high=37)
+    Promise(share=0.8, hits=33, nights=42, low=31, high=36)
     """
     chances = _chances(share, nights)
     tail = int(_LEVEL / 2 * _SIMULATED)

@@ -212,7 +212,7 @@ class _Seen:
 
     def __init__(self, scenario: Scenario, control: RunControl, clock: Clock) -> None:
         workers = settings_of(scenario).workers
-        self.present = LiveState(
+        self.live = LiveState(
             tuple(workers),
             scenario.lasts,
             slots={name: worker.slots for name, worker in workers.items()},
@@ -222,13 +222,13 @@ class _Seen:
         self._control, self._clock = control, clock
 
     def emit(self, row: Row) -> int:
-        present = self.present
-        present.take(row)
-        said = note(row, present.name, self._clock)
+        live = self.live
+        live.take(row)
+        said = note(row, live.name, self._clock)
         if said is not None:
             self.notes.append((row[AT], row[KIND], said))
         self._control.see(of_note=said is not None, fault=row[KIND] == "fault_began")
-        return present.events
+        return live.events
 
 
 def watch_night(
@@ -263,7 +263,7 @@ def watch_night(
     last = scenario.lasts - 1
 
     def show(now: int) -> None:
-        seen.present.pass_to(now)
+        seen.live.pass_to(now)
         viewer.show(
             Sight(
                 title=shown.title + (f", variant '{variant}'" if variant else ""),
@@ -271,7 +271,7 @@ def watch_night(
                 clock=shown.clock,
                 now=now,
                 ends=scenario.lasts,
-                present=seen.present,
+                live=seen.live,
                 notes=seen.notes,
                 speed=control.speed,
                 paused=control.paused,
@@ -383,17 +383,17 @@ class _Told:
     """A sink that writes a line for each notable event."""
 
     def __init__(self, loaded: Loaded, write: Callable[[str], object]) -> None:
-        self._present = LiveState((), loaded.scenario.lasts)
+        self._live = LiveState((), loaded.scenario.lasts)
         self._clock = loaded.clock
         self._write = write
         self._day = ""
 
     def emit(self, row: Row) -> int:
-        self._present.take(row)
-        if (said := note(row, self._present.name, self._clock)) is not None:
+        self._live.take(row)
+        if (said := note(row, self._live.name, self._clock)) is not None:
             local = self._clock.local(row[AT])
             if (day := day_of(self._clock, row[AT])) != self._day:
                 self._day = day
                 self._write(f"{day}\n")
             self._write(f"{local:%H:%M:%S}  {said}\n")
-        return self._present.events
+        return self._live.events

@@ -26,7 +26,7 @@ from emulator.scenario import text
 from emulator.scenario.arguments import FOLDER, MAPPING, PATH, TEXT, must_be
 from emulator.scenario.clock import Clock
 from emulator.scenario.files import Folders, folders_of
-from emulator.scenario.messages import MOST_TOLD, Found, Loc, Provenance, found_by_validation, share_guessed, shown
+from emulator.scenario.messages import MOST_TOLD, Found, Loc, Provenance, found_by_validation, shown
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.references import wrong_references
 from emulator.scenario.traces import with_times
@@ -55,7 +55,6 @@ __all__ = [
     "added",
     "check_effect",
     "from_settings",
-    "guessed_share",
     "load",
     "load_text",
     "load_within",
@@ -250,11 +249,6 @@ def _known(loaded: Loaded, patch: Mapping[str, Any], name: str) -> Scenario | No
     if loaded.patches.get(name) == patch:
         return loaded.variants[name]
     return next((it.scenario for it in loaded.questions if it.ask == name and it.patch == patch), None)
-
-
-def guessed_share(loaded: Loaded) -> float | None:
-    """Say which share of the values with a stated source is a guess, from 0 to 1; None if none says its source."""
-    return share_guessed(loaded.provenance)
 
 
 def _load(

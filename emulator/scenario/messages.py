@@ -24,7 +24,7 @@ from typing import Any, Final, NamedTuple
 from emulator.scenario.models.faults import Target
 from emulator.scenario.models.scenario import Scenario
 from emulator.scenario.spelling import advise, nearest, renamed
-from emulator.scenario.values import KINDS
+from emulator.scenario.values import KINDS, Model
 
 __all__ = [
     "MOST_TOLD",
@@ -46,7 +46,6 @@ __all__ = [
     "resolve",
     "rewrap",
     "shape",
-    "share_guessed",
     "shown",
     "unwrap",
     "words",
@@ -65,6 +64,9 @@ def shape() -> Node:
     """Give the JSON Schema of the models as pydantic makes it, once."""
     from pydantic.json_schema import models_json_schema  # not needed for a file that is right and has no variants
 
+    fields = [field for model in Model.__subclasses__() for field in model.model_fields.values()]
+    for default in {type(field.default) for field in fields if isinstance(field.default, Model)}:
+        default.model_rebuild()  # early versions of pydantic write no default whose class has no serializer yet
     references, definitions = models_json_schema([(Scenario, "validation"), (Target, "validation")])
     found: Node = _any_of({**references[Scenario, "validation"], **definitions})
     return MappingProxyType(found)
@@ -529,14 +531,3 @@ def rewrap(data: Any, said: Mapping[Loc, Provenance], loc: Loc = ()) -> Any:
         "history": told.history or None,
     }
     return {key: value for key, value in wrapper.items() if value is not None or key == "value"}
-
-
-def share_guessed(said: Mapping[Any, Provenance]) -> float | None:
-    """Say which share of the values with a stated source is a guess, from 0 to 1; None if none says its source.
-
-    >>> share_guessed({"lasts": Provenance("guess"), "seed": Provenance("agreed")})
-    0.5
-    """
-    if not said:
-        return None
-    return [told.source for told in said.values()].count("guess") / len(said)

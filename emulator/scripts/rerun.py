@@ -34,7 +34,6 @@ When = Literal["dies", "wakes", "refused"]
 
 _LEASE: Final = "12h"
 _ATTEMPTS: Final = 6
-_UNCUT: Final = "undisturbed"
 
 
 @dataclass(frozen=True, slots=True)

@@ -78,16 +78,16 @@ _STATES: Final = ("busy", "idle", "draining", "booting", "frozen", "cut_off", "o
 _WIDEST: Final = max(len(spoken(state)) for state in _STATES)
 
 
-def crew(present: LiveState, now: int, width: int, room: int) -> list[list[Span]]:
+def crew(live: LiveState, now: int, width: int, room: int) -> list[list[Span]]:
     """Give a heading that counts the workers by state, and a line for each, in ``room`` lines at most (from 1)."""
-    workers = list(present.workers.values())
+    workers = list(live.workers.values())
     counts = Counter(worker.state for worker in workers)
     heading = ", ".join(f"{counts[state]} {spoken(state)}" for state in _STATES if counts[state])
     lines = [[Span("Workers", "heading"), Span(f": {heading}")]]
     places = room - 1
     if len(workers) > places:
-        hit = {fault.worker or fault.target for fault in present.faults}
-        workers.sort(key=lambda worker: _rank(present, worker, hit))  # a stable sort: the scenario's order within
+        hit = {fault.worker or fault.target for fault in live.faults}
+        workers.sort(key=lambda worker: _rank(live, worker, hit))  # a stable sort: the scenario's order within
         shown = workers[: max(0, places - 1)]
     else:
         shown = workers
@@ -95,7 +95,7 @@ def crew(present: LiveState, now: int, width: int, room: int) -> list[list[Span]
     names = [safe(worker.name, most) for worker in shown]
     wide = max(map(columns, names), default=0)
     for worker, name in zip(shown, names, strict=True):
-        state, what, role = worker.state, _doing(present, worker, now, width), _role(present, worker)
+        state, what, role = worker.state, _doing(live, worker, now, width), _role(live, worker)
         head = f"  {name}{' ' * (wide - columns(name))}  "
         lines.append([Span(head), Span(f"{spoken(state):<{_WIDEST}}", role), Span(f"  {what}".rstrip())])
     if len(shown) < len(workers) and places > 0:
@@ -105,34 +105,34 @@ def crew(present: LiveState, now: int, width: int, room: int) -> list[list[Span]
     return lines
 
 
-def _rank(present: LiveState, worker: WorkerNow, hit: set[str]) -> int:
-    if worker.name in hit or worker.state in ("frozen", "cut_off") or _without_lease(present, worker):
+def _rank(live: LiveState, worker: WorkerNow, hit: set[str]) -> int:
+    if worker.name in hit or worker.state in ("frozen", "cut_off") or _without_lease(live, worker):
         return 0
     return {"busy": 1, "draining": 1, "booting": 2, "idle": 3}.get(worker.state, 4)
 
 
-def _without_lease(present: LiveState, worker: WorkerNow) -> bool:
-    return any(not present.has_lease(work) for work in worker.works)
+def _without_lease(live: LiveState, worker: WorkerNow) -> bool:
+    return any(not live.has_lease(work) for work in worker.works)
 
 
-def _role(present: LiveState, worker: WorkerNow) -> Role:
-    if worker.state in ("off", "frozen", "cut_off") or _without_lease(present, worker):
+def _role(live: LiveState, worker: WorkerNow) -> Role:
+    if worker.state in ("off", "frozen", "cut_off") or _without_lease(live, worker):
         return "bad"
     return "good" if worker.state == "busy" else ""
 
 
-def _doing(present: LiveState, worker: WorkerNow, now: int, width: int) -> str:
+def _doing(live: LiveState, worker: WorkerNow, now: int, width: int) -> str:
     """Say what a worker is at: its oldest work, how many more and in how many slots, or why it does not."""
     if not worker.works:
         return safe(why_in_words(worker.why), width) if worker.state not in ("idle", "booting") else ""
     work = worker.works[0]
     took = say((now - work.began) // SECOND * SECOND)
-    words = [safe(present.name(work.job), max(12, width // 3)), f"attempt {work.attempt}", f"for {took}"]
+    words = [safe(live.name(work.job), max(12, width // 3)), f"attempt {work.attempt}", f"for {took}"]
     if work.parts:
         words.append(f"{work.parts} {'part' if work.parts == 1 else 'parts'} done")
     if work.stands >= 0:
         words.append("stands still")
-    if not present.has_lease(work):
+    if not live.has_lease(work):
         words.insert(0, "WITHOUT A LEASE")
     if len(worker.works) > 1:
         words.append(f"and {len(worker.works) - 1} more")
@@ -148,7 +148,7 @@ _LEAST: Final = 10
 
 
 def night_lines(
-    clock: Clock, now: int, ends: int, faults: Iterable[int], present: LiveState, width: int, *, blocks: bool
+    clock: Clock, now: int, ends: int, faults: Iterable[int], live: LiveState, width: int, *, blocks: bool
 ) -> list[str]:
     """Draw the line of the night and, where there is room for it, the backlog below.
 
@@ -156,36 +156,36 @@ def night_lines(
         clock: the scenario's.
         now, ends: the present tick, and the one at which the night ends.
         faults: the ticks of those that are known and to come.
-        present: tells the backlog.
+        live: tells the backlog.
         width: of a line.
         blocks: whether block characters can be shown.
     """
     share = f"{100 * now // ends} %"
     said = f"{say(now // SECOND * SECOND)} of {say(ends)}, {share}"
-    waiting = f"{present.waiting} wait for a worker, {present.most} at most"
+    waiting = f"{live.waiting} wait for a worker, {live.most} at most"
     first, last = f"{clock.local(0):%H:%M} ", f" {clock.local(ends):%H:%M}"
     long = width - len(first) - len(last)
     if long < _LEAST:
-        return [cut(share, width), cut(f"{present.waiting} wait", width)]
+        return [cut(share, width), cut(f"{live.waiting} wait", width)]
     passed = now * long // ends
     line = ["#"] * passed + ["-"] * (long - passed)
     for at in faults:
         line[min(long - 1, at * long // ends)] = "!"
     lines = [first + "".join(line) + last]
     if blocks:
-        lines.append(" " * len(first) + _backlog(present, long, passed).rstrip())
+        lines.append(" " * len(first) + _backlog(live, long, passed).rstrip())
     both = f"{said}   {waiting}"
     return [*lines, *([both] if len(both) <= width else [cut(said, width), cut(waiting, width)])]
 
 
-def _backlog(present: LiveState, long: int, passed: int) -> str:
+def _backlog(live: LiveState, long: int, passed: int) -> str:
     """Draw the backlog over the part of the night that has passed, its highest point at full height."""
     drawn = []
     for place in range(min(long, passed + 1)):
         begin = place * BUCKETS // long
         end = -(-(place + 1) * BUCKETS // long)  # rounded up: a stretch in two columns shows in both
-        peak = max(present.peaks[begin:end], default=0)
-        drawn.append(_BLOCKS[(peak * 8 + present.most - 1) // present.most - 1] if peak else " ")
+        peak = max(live.peaks[begin:end], default=0)
+        drawn.append(_BLOCKS[(peak * 8 + live.most - 1) // live.most - 1] if peak else " ")
     return "".join(drawn)
 
 
@@ -280,7 +280,7 @@ class Sight:
     Attributes:
         title, seed: of the night. clock: of its scenario.
         now, ends: the present tick, and the one at which it ends.
-        present: what everybody does. notes: the last notable events, as (tick, kind, sentence), oldest first.
+        live: what everybody does. notes: the last notable events, as (tick, kind, sentence), oldest first.
         speed: times real time. paused: whether it stands still. aim: what it goes to at full speed (event, fault, end).
         behind: whether this machine is too slow for the speed.
         message: what is to be said of the last key.
@@ -293,7 +293,7 @@ class Sight:
     clock: Clock
     now: int
     ends: int
-    present: LiveState
+    live: LiveState
     notes: Sequence[tuple[int, str, str]]
     speed: float = 1.0
     paused: bool = False
@@ -317,20 +317,20 @@ def picture(sight: Sight, width: int, height: int, *, blocks: bool = True) -> li
     top += [
         [Span(text)]
         for text in night_lines(
-            sight.clock, sight.now, sight.ends, [fault.at for fault in sight.ahead], sight.present, width, blocks=blocks
+            sight.clock, sight.now, sight.ends, [fault.at for fault in sight.ahead], sight.live, width, blocks=blocks
         )
     ]
-    middle = [*_job_lines(sight.present, width), *_fault_lines(sight, width)]
+    middle = [*_job_lines(sight.live, width), *_fault_lines(sight, width)]
     bottom = _key_lines(sight, width)
     room = height - len(top) - len(middle) - len(bottom)
-    gaps = room >= len(sight.present.workers) + 10 or room >= _LEAST_EVENTS + _LEAST_WORKERS + 6
+    gaps = room >= len(sight.live.workers) + 10 or room >= _LEAST_EVENTS + _LEAST_WORKERS + 6
     room -= 4 if gaps else 0
     if room < 4:  # a very low window: what matters most, and no more than fits
-        counted = [_cut(line, width) for line in crew(sight.present, sight.now, width, 1)]
+        counted = [_cut(line, width) for line in crew(sight.live, sight.now, width, 1)]
         keys = bottom[: max(1, height - 8)] if height >= 6 else []
         return [*_at_height([*top[:2], *counted, *middle, *top[2:]], height - len(keys)), *keys]
     most = max(_LEAST_WORKERS + 1, (room - 2) * 3 // 5) if room > 6 else room // 2
-    workers = [_cut(line, width) for line in crew(sight.present, sight.now, width, min(most, room - 1))]
+    workers = [_cut(line, width) for line in crew(sight.live, sight.now, width, min(most, room - 1))]
     events = _event_lines(sight, width, room - len(workers))
     gap: list[Line] = [[]] if gaps else []
     upper = _at_height([*top, *gap, *workers, *gap, *middle, *gap, *events], height - len(bottom) - len(gap))
@@ -379,17 +379,17 @@ def _how(sight: Sight) -> tuple[str, Role]:
     return speed, ""
 
 
-def _job_lines(present: LiveState, width: int) -> list[Line]:
-    counts = [f"{present.jobs[state]} {spoken(state)}" for state in _WAITING if state in _ALWAYS or present.jobs[state]]
+def _job_lines(live: LiveState, width: int) -> list[Line]:
+    counts = [f"{live.jobs[state]} {spoken(state)}" for state in _WAITING if state in _ALWAYS or live.jobs[state]]
     lines = [[Span(text)] for text in _packed("Jobs: ", counts, width)]
-    held = [f"queue {safe(name, width)} is held" for name in present.held_queues]
-    if not present.broker_is_up:
+    held = [f"queue {safe(name, width)} is held" for name in live.held_queues]
+    if not live.broker_is_up:
         held.insert(0, "the broker is down")
     return lines + [[Span(text, "bad")] for text in _packed("Standing still: ", held, width)[:2]]
 
 
 def _fault_lines(sight: Sight, width: int) -> list[Line]:
-    faults = sight.present.faults
+    faults = sight.live.faults
     named = [f"{spoken(one.fault)} of {safe(one.target, width)}" for one in faults]
     now = "Faults now: " + (", ".join(reversed(named)) or "none")  # the latest first, because the end may not fit
     if columns(now) > width and len(named) > 1:

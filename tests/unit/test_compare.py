@@ -210,7 +210,7 @@ def test_other_processes_are_started_where_what_is_left_is_worth_it(
 
     monkeypatch.setattr(executors, "replicate", replicated)
     monkeypatch.setattr(executors, "_own_processes", lambda *many, **how: nullcontext(Other()))
-    monkeypatch.setattr(executors, "time", SimpleNamespace(perf_counter=lambda: now[0]))
+    monkeypatch.setattr(executors, "time", SimpleNamespace(process_time=lambda: now[0]))
     setting = setting_of(load.from_settings(NIGHT), "as written")
     with executors.open_workers([setting], 2, meanwhile=lambda: meanwhile.append("loaded")) as workers:
         tasks = [executors.Task(setting, seed) for seed in range(nights)]

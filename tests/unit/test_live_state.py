@@ -10,7 +10,7 @@ from emulator.record.events import Row
 NIGHT = 2_400
 
 
-def present(*rows: Row, workers: tuple[str, ...] = ("dome-1", "dome-2")) -> LiveState:
+def live(*rows: Row, workers: tuple[str, ...] = ("dome-1", "dome-2")) -> LiveState:
     made = LiveState(workers, NIGHT)
     for row in rows:
         made.take(row)
@@ -72,7 +72,7 @@ def test_a_job_from_its_coming_to_its_end() -> None:
 
 def test_workers_and_what_they_do() -> None:
     """A worker is busy from its first work to the end of its last; parts and standing still are kept for each work."""
-    now = present(
+    now = live(
         (0, "worker_changed", 0, 0, "dome-1", "idle", "", 1),
         came(1, 1),
         came(1, 2),
@@ -96,7 +96,7 @@ def test_workers_and_what_they_do() -> None:
 
 def test_a_worker_that_never_told_of_itself_is_there_when_it_works() -> None:
     """Work of a worker that no event named before makes it busy, and idle afterwards."""
-    now = present(came(1, 1), *taken(2, 1, 1, "tower-1"), workers=())
+    now = live(came(1, 1), *taken(2, 1, 1, "tower-1"), workers=())
     assert now.workers["tower-1"].state == "busy"
     now.take((3, "work_stopped", 0, 1, "tower-1", 1, 1, "finished"))
     assert now.workers["tower-1"].state == "idle"
@@ -106,7 +106,7 @@ def test_a_worker_that_never_told_of_itself_is_there_when_it_works() -> None:
 def test_work_without_a_lease_is_known(end: str) -> None:
     """Once the broker ended, forgot or took back the lease, the worker's work has none, until another is granted."""
     details = {"attempt_ended": (1, 1, "lease_lost", "", 92), "lease_forgotten": (1,), "handed_back": ("queued", 1, 1)}
-    now = present(came(1, 1), *taken(2, 1, 1))
+    now = live(came(1, 1), *taken(2, 1, 1))
     [work] = now.workers["dome-1"].works
     assert now.has_lease(work)
     now.take((92, end, 0, 1, "dome-1", *details[end]))
@@ -120,7 +120,7 @@ def test_work_without_a_lease_is_known(end: str) -> None:
 def test_the_backlog_is_counted_at_the_end_of_each_instant() -> None:
     """Who is handed over at once never waited; each stretch keeps the most that waited in it, as the figures do."""
     rows = [came(5, 1), *taken(5, 1, 1), came(25, 2), came(29, 3), *taken(30, 2, 2), came(47, 4), *taken(50, 3, 3)]
-    now = present(*rows)
+    now = live(*rows)
     now.pass_to(59)
     assert (now.peaks, now.most, now.waiting) == ([0, 0, 2, 1, 2, 1], 2, 1)
     now.pass_to(NIGHT - 1)
@@ -135,7 +135,7 @@ def test_the_backlog_is_counted_at_the_end_of_each_instant() -> None:
 
 def test_faults_are_in_force_until_they_end() -> None:
     """A fault with a length is in force from its beginning to its end; one that hit nothing, or has none, is not."""
-    now = present(
+    now = live(
         (3, "fault_began", 0, 0, "dome-1", "freeze", "faults[0]", 1, "dome-1"),
         (4, "fault_began", 0, 0, "", "hand_out_twice", "faults[1]", 1, "night"),
         (5, "fault_began", 0, 0, "dome-2", "power_off", "faults[2]", 1, "dome-2"),
@@ -148,20 +148,20 @@ def test_faults_are_in_force_until_they_end() -> None:
 
 def test_queues_and_the_broker() -> None:
     """A held queue and a broker that is down are known as such."""
-    now = present((1, "queue_held", 0, 0, "", "night"), (2, "broker_down", 0, 0, ""))
+    now = live((1, "queue_held", 0, 0, "", "night"), (2, "broker_down", 0, 0, ""))
     assert (list(now.held_queues), now.broker_is_up) == (["night"], False)
-    now = present((1, "queue_held", 0, 0, "", "night"), (2, "queue_released", 0, 0, "", "night"))
+    now = live((1, "queue_held", 0, 0, "", "night"), (2, "queue_released", 0, 0, "", "night"))
     now.take((3, "broker_up", 0, 0, ""))
     assert (list(now.held_queues), now.broker_is_up) == ([], True)
 
 
 def test_other_events_leave_everything_as_it_is() -> None:
     """What says nothing of workers, jobs or faults is counted, and moves the clock."""
-    now = present((7, "call_ended", 0, 1, "dome-1", 1, 1, "archive", "ok", 2))
+    now = live((7, "call_ended", 0, 1, "dome-1", 1, 1, "archive", "ok", 2))
     assert (now.at, now.events, counts(now)) == (7, 1, {})
 
 
 def test_jobs_have_the_names_that_people_use() -> None:
     """A job is called after its entry; one that was resubmitted has its own number behind it."""
-    now = present(came(1, 1), came(2, 2, origin=1))
+    now = live(came(1, 1), came(2, 2, origin=1))
     assert [now.name(job) for job in (1, 2, 3)] == ["plates#1", "plates#2 (resubmitted as job 2)", "job 3"]

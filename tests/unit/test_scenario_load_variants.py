@@ -8,7 +8,7 @@ import pytest
 from quiet_night import QUIET, RIGHT, changed, problems, quiet
 
 from emulator.errors import ScenarioError
-from emulator.scenario.load import Loaded, from_settings, guessed_share, load, varied
+from emulator.scenario.load import Loaded, from_settings, load, varied
 from emulator.scenario.messages import Provenance, rewrap, unwrap
 from emulator.scenario.models import Distribution
 
@@ -28,8 +28,6 @@ def test_provenance_is_kept_by_path() -> None:
         "routines.plate-copy.parts.N.takes.constant": Provenance("guess"),
         "variants.other.pools.spare.power.off": Provenance("guess"),
     }
-    assert guessed_share(loaded) == 4 / 8
-    assert guessed_share(load(RIGHT / "quiet.yaml")) is None
 
 
 def test_names_may_be_called_value() -> None:

@@ -14,7 +14,7 @@ from compared_copies import NIGHT
 
 from emulator import ComparisonResult, compare, nights, size
 from emulator.measure.comparison.result import Lost
-from emulator.measure.comparison.sizing import conclude_sizing
+from emulator.measure.comparison.sizing import Search, conclude_sizing
 from emulator.show.comparison.exports import as_csv, as_markdown, comparison_json, holds, sentence
 from emulator.show.comparison.pictures import NARROW, forest, pictures, trade_off
 from emulator.show.comparison.screens import comparison_page, sizing_page
@@ -339,10 +339,10 @@ def test_every_mark_is_drawn_differently() -> None:
 def test_a_size_beyond_the_answer_that_is_undecided_is_called_so(held: int, of: int, said: str, line: str) -> None:
     """The largest that is shown is not the largest that does: what is undecided is told second, and no reason made."""
     nights = [[(seed, True) for seed in range(100)], [(seed, seed < held) for seed in range(of)]]
-    found = conclude_sizing(
+    search = Search(
         title="Copies",
         file="copies.yaml",
-        path="arrivals.plates.count",
+        paths=("arrivals.plates.count",),
         share=0.9,
         confidence=0.95,
         nights=100,
@@ -351,6 +351,7 @@ def test_a_size_beyond_the_answer_that_is_undecided_is_called_so(held: int, of: 
         held=nights,
         searched="largest",
     )
+    found = conclude_sizing(search)
     assert found.sentence.startswith(
         "Take 48: the largest arrivals.plates.count shown to keep the requirements. 54 is undecided"
     )

@@ -35,14 +35,14 @@ def sight(*, workers: int = 3, prefix: str = "dome", entry: str = "plates", titl
         (8 * MINUTE, "attempt_ended", 0, 2, names[1], 1, 2, "lease_lost", "lease_ran_out", 8 * MINUTE),
         (8 * MINUTE, "requeued", 0, 2, "", "requeued", 8 * MINUTE, -1),
     ]
-    present, notes = LiveState(names, HOUR), []
+    live, notes = LiveState(names, HOUR), []
     for row in rows:
-        present.take(row)
-        if (said := note(row, present.name, CLOCK)) is not None:
+        live.take(row)
+        if (said := note(row, live.name, CLOCK)) is not None:
             notes.append((row[0], row[1], said))
-    present.pass_to(11 * MINUTE)
+    live.pass_to(11 * MINUTE)
     return Sight(
-        title, 1, CLOCK, 11 * MINUTE, HOUR, present, notes, 60.0, ahead=(Ahead(HOUR // 2, "freeze", "dome"),), keys=KEYS
+        title, 1, CLOCK, 11 * MINUTE, HOUR, live, notes, 60.0, ahead=(Ahead(HOUR // 2, "freeze", "dome"),), keys=KEYS
     )
 
 
@@ -158,8 +158,8 @@ def test_without_block_characters_the_backlog_is_in_words_alone() -> None:
 def test_a_held_queue_and_a_broker_that_is_down_are_told() -> None:
     """What makes all workers wait is said in words."""
     seen = sight()
-    seen.present.take((10 * MINUTE, "queue_held", 0, 0, "", "night"))
-    seen.present.take((10 * MINUTE, "broker_down", 0, 0, ""))
+    seen.live.take((10 * MINUTE, "queue_held", 0, 0, "", "night"))
+    seen.live.take((10 * MINUTE, "broker_down", 0, 0, ""))
     assert "Standing still: the broker is down, queue night is held\n" in text(seen)
 
 
@@ -265,12 +265,12 @@ def test_sentences(row: Row, said: str | None) -> None:
 
 def test_a_worker_with_several_slots_shows_how_many_are_free() -> None:
     """An index takes three slots and a copy one, of five: one is free. A worker with one slot shows no count."""
-    present = LiveState(("dome-1", "dome-2"), HOUR, slots={"dome-1": 5, "dome-2": 1}, takes_slots={"index": 3})
+    live = LiveState(("dome-1", "dome-2"), HOUR, slots={"dome-1": 5, "dome-2": 1}, takes_slots={"index": 3})
     for job, (routine, worker) in enumerate([("index", "dome-1"), ("copy", "dome-1"), ("copy", "dome-2")], 1):
-        present.take((0, "submitted", 0, job, "", "queued", routine, "night", routine, job, "", 0, "", 0))
-        present.take((0, "handed_out", 0, job, worker, 1, job, MINUTE, 1))
-        present.take((0, "work_began", 0, job, worker, 1, job))
-    lines = crew(present, MINUTE, 80, 5)
+        live.take((0, "submitted", 0, job, "", "queued", routine, "night", routine, job, "", 0, "", 0))
+        live.take((0, "handed_out", 0, job, worker, 1, job, MINUTE, 1))
+        live.take((0, "work_began", 0, job, worker, 1, job))
+    lines = crew(live, MINUTE, 80, 5)
     assert ["".join(span.text for span in line) for line in lines[1:]] == [
         "  dome-1  busy      index#1, attempt 1, for 1m, and 1 more, 1 of 5 slots free",
         "  dome-2  busy      copy#3, attempt 1, for 1m",

@@ -8,9 +8,10 @@ served the queue, none had what is required, none was on, all were busy (with fe
 is left is the time in which a worker was idle and had not asked yet (or declined the job).
 """
 
-from bisect import bisect_right
+from bisect import bisect_left, bisect_right
 from collections.abc import Iterable, Iterator, Sequence
 from functools import cached_property
+from operator import attrgetter
 from typing import Final, NamedTuple
 
 from emulator.broker.rules import meets
@@ -30,7 +31,8 @@ __all__ = [
 ]
 
 
-_BAD_STATES = ("off", "frozen", "cut_off")
+_BAD_STATES: Final = ("off", "frozen", "cut_off")
+_number: Final = attrgetter("event")
 
 
 class Surroundings:
@@ -167,7 +169,7 @@ class Surroundings:
         """Give the last event between two by which a worker went off, froze or was cut off."""
         found = None
         changes = self.changes(worker)
-        for change in changes[bisect_right(changes, after, key=lambda change: change.event) :]:
+        for change in changes[bisect_right(changes, after, key=_number) :]:
             if change.event >= before:
                 break
             if change.state in _BAD_STATES:
@@ -180,13 +182,12 @@ class Surroundings:
 
     def latest(self, kind: str, before: int, **values: object) -> EventView | None:
         """Give the last event of a kind before another, with such values (``system="archive"``)."""
-        found = None
-        for event in self.kind(kind):
-            if event.event >= before:
-                break
+        events = self.kind(kind)
+        for place in range(bisect_left(events, before, key=_number) - 1, -1, -1):
+            event = events[place]
             if all(getattr(event, name) == value for name, value in values.items()):
-                found = event
-        return found
+                return event
+        return None
 
 
 BROKER_DOWN: Final = "broker down"

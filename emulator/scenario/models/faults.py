@@ -86,11 +86,6 @@ WorkerTarget = Annotated[
 """A worker, a pool (all of it), several, or some of a pool."""
 
 
-def _aim(kind: str) -> Any:
-    """Make the field whom a kind of fault is aimed at."""
-    return Field(default=None, description=FAULT_TABLE[kind].about)
-
-
 class Fault(Model):
     """One fault. Exactly one of the fault keys; `at`, or `from` and `until`, or `gaps` for a random process.
 

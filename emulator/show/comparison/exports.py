@@ -174,7 +174,7 @@ def frontier_json(frontier: Frontier) -> dict[str, Any]:
 def plain_data(thing: Any) -> Any:
     """Make results plain data.
 
-    >>> plain((1 / 3, {"a": None}))
+    >>> plain_data((1 / 3, {"a": None}))
     [0.333333333, {'a': None}]
     """
     if is_dataclass(thing) and not isinstance(thing, type):
