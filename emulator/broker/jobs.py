@@ -12,7 +12,6 @@ for all of them).
 A line is a double structure. What comes in order, as nearly everything does, is appended to a deque; the rest goes to
 a heap; the head is the better of both.
 
-
 Reasons to hold a job are bits; ``REASONS`` names every set of them, in alphabetical order, as events tell it.
 """
 
@@ -194,7 +193,7 @@ class Job:
 
     Attributes that the broker keeps:
         number, submitted: its number, 0 before it is submitted, and the tick of its submission.
-        queue, line, lane: where it waits (``emulator.broker.order``); terms: on which it runs.
+        queue, line, lane: where it waits (see ``Queue``); terms: on which it runs.
         entry: (-priority, place, job), by which it is ordered.
         waiting: it may be taken.
         inside, copied: its entry stands in its line or lane; a copy of it stands in the line of its lane.

@@ -15,7 +15,7 @@ The pauses before the retry that follows attempt n, none above ``longest``:
 * constant: first; linear: first * n; exponential: first * grows_by ** (n - 1), rounded to the nearest tick.
 
 A hint from the other system (retry-after) is counted from its refusal and is not cut by ``longest``: the pause lasts
-until both are over. How a pause is spread, ``jitter`` says.
+until both are over. How a pause is spread, ``rules`` says.
 """
 
 from array import array

@@ -1,1 +1,1 @@
-"""Nights: one run with one seed, and the same run once more."""
+"""Nights that are run: one, or many under several settings, and where they run."""

@@ -1,1 +1,1 @@
-"""Figures: folds over events, requirements, statistics."""
+"""Figures: folds over events, requirements, comparisons, the facts of stories."""

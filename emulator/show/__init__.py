@@ -1,1 +1,1 @@
-"""What people see: the terminal summary."""
+"""What people see: summaries, pages, stories, exports, comparisons."""

@@ -6,7 +6,7 @@ its job k (or follows it, for ``again_after``), is drawn by the key (entry, k).
 
 While the broker is down nobody can submit: who submits keeps the job and sends it at the restart, after the messages
 of that instant, everything in the order in which it was due. Only occurrences of a recurrence are *missed*. What a job
-is, ``planned`` says; what becomes of occurrences, ``recurring``; which entry arrives in which way, ``ways``.
+is, ``plan`` says; what becomes of occurrences, ``nights``; which entry arrives in which way, ``arrival_processes``.
 """
 
 from array import array

@@ -213,6 +213,7 @@ class ComputedHeartbeats:
     # -- what comes ---------------------------------------------------------------------------------------------------
 
     def _lease_due(self, what: tuple[int, int]) -> None:
+        """A lease may be over: settle what renewed it, then let the broker decide, in a method of the same name."""
         job, token = what
         known = self.broker.job(job)
         if known is None or self.broker.lease_of(token) is None:

@@ -61,7 +61,7 @@ class Worker:
         waiting: it waits for work; poll_anchor, asked_at: from when on its requests are counted, and its last one.
         is_kept_off: a person has taken it out of service for a time; back_after: how long after it is off it is back in
             service, -1 if that is not so counted.
-        group: what ``Polls`` knows of those who are like it.
+        group: who is like it in what it may have (``Alike``), as the dispatcher keeps them.
     """
 
     __slots__ = (

@@ -1,9 +1,9 @@
 """Which variant does the rule of recommendation take?
 
-The whole rule, in its order; what it gives is described in ``recommendation``.
+The whole rule, in its order; what it gives is described in ``result``.
 
 1. Candidates are the scenario as written and its variants, without what-ifs.
-2. Each requirement of each candidate is shown, missed or open (``standings``).
+2. Each requirement of each candidate is shown, missed or open (``preference``).
 3. A candidate qualifies when all its requirements are shown.
 4. Several qualify: the measures of ``prefer`` drop out whoever is clearly worse than the leader (``preference``).
 5. One is left: take it. Several are left: a tie, named in the order as written, fewest changed keys, file order.
