@@ -11,6 +11,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from emulator.errors import LogError
+from emulator.experiment.night import stated_of
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.occurrences import Judged
@@ -21,8 +22,6 @@ from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import AnyFolders, Loaded
-from emulator.scenario.schedules import planned_on
-from emulator.scenario.stated import aims
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
 from emulator.world.world import World
@@ -90,9 +89,7 @@ def _judged(log: Log, loaded: Loaded) -> JudgedLog:
     night = replace(
         fold.close(None if log.finished else rows[-1][AT]),
         occurrences=_occurrences(world, rows),
-        offered_load=world.offered_load(),
-        planned_on=planned_on(loaded.scenario, loaded.clock),
-        aims=aims(loaded),
+        **stated_of(loaded)._asdict(),
     )
     judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     also_true = judge_all(night, loaded.scenario.also_true, loaded.clock)
