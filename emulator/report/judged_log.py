@@ -11,7 +11,6 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 
 from emulator.errors import LogError
-from emulator.experiment.night import stated_of
 from emulator.measure.fold import NightFold
 from emulator.measure.night import Night
 from emulator.measure.occurrences import Judged
@@ -22,8 +21,11 @@ from emulator.record.log_reader import Log, fitting, open_log
 from emulator.record.logged_scenario import loaded_of
 from emulator.record.recorder import Recorder
 from emulator.scenario.load import AnyFolders, Loaded
+from emulator.scenario.schedules import planned_on
+from emulator.scenario.stated import aims
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
+from emulator.world.tonight import offered_load
 from emulator.world.world import World
 
 __all__ = [
@@ -89,7 +91,9 @@ def _judged(log: Log, loaded: Loaded) -> JudgedLog:
     night = replace(
         fold.close(None if log.finished else rows[-1][AT]),
         occurrences=_occurrences(world, rows),
-        **stated_of(loaded)._asdict(),
+        offered_load=offered_load(loaded.scenario, loaded.clock),
+        planned_on=planned_on(loaded.scenario, loaded.clock),
+        aims=aims(loaded),
     )
     judged = judge_all(night, loaded.scenario.must_hold, loaded.clock)
     also_true = judge_all(night, loaded.scenario.also_true, loaded.clock)
