@@ -25,6 +25,7 @@ from emulator.scenario.schedules import planned_on
 from emulator.scenario.stated import aims
 from emulator.show import meta as show
 from emulator.timeline.agenda import Agenda
+from emulator.world.tonight import offered_load
 from emulator.world.world import World
 
 __all__ = [
@@ -90,7 +91,7 @@ def _judged(log: Log, loaded: Loaded) -> JudgedLog:
     night = replace(
         fold.close(None if log.finished else rows[-1][AT]),
         occurrences=_occurrences(world, rows),
-        offered_load=world.offered_load(),
+        offered_load=offered_load(loaded.scenario, loaded.clock),
         planned_on=planned_on(loaded.scenario, loaded.clock),
         aims=aims(loaded),
     )

@@ -31,7 +31,7 @@ from emulator.world.nights import CompletionListener, Nights, entries_waited_for
 from emulator.world.plan import ReadyRoutine, Sources
 from emulator.world.stuck import StuckJobs
 from emulator.world.systems import Systems
-from emulator.world.tonight import OwnTerms, named_jobs, offered_load, rules_of, tonight
+from emulator.world.tonight import OwnTerms, named_jobs, rules_of, tonight
 from emulator.world.transport import Transport
 from emulator.world.worker import RunContext
 from emulator.world.worker_lifecycle import Power, WorkerLifecycle
@@ -200,10 +200,6 @@ class World:
     def occurrences(self) -> Mapping[str, Sequence[int]]:
         """Give the ticks at which the jobs of each entry were due."""
         return self.arrivals.occurrences
-
-    def offered_load(self) -> dict[str, float]:
-        """Give the stated load of each pool, in workers' worth of work."""
-        return offered_load(self.scenario, self.clock)
 
     @property
     def missed_faults(self) -> list[str]:

@@ -31,6 +31,25 @@ def test_a_log_is_judged_as_its_run_was(name: str, tmp_path: Path) -> None:
     )
 
 
+def test_a_log_states_the_load_that_its_run_stated_where_nights_differ(tmp_path: Path) -> None:
+    """A factor of the night changes what comes, and not what the scenario states; a log of it says the same."""
+    result = run(
+        {
+            "title": "Plates of a night that differs",
+            "starts": "2026-06-12T20:00:00",
+            "lasts": "2h",
+            "varies": {"demand": {"cv": 0.4}},
+            "queues": {"night": {"lease": "60s"}},
+            "pools": {"dome": {"count": 3, "serves": ["night"], "heartbeat": "20s"}},
+            "routines": {"copy": {"queue": "night", "parts": [{"name": "read", "takes": "6m"}]}},
+            "arrivals": [{"routine": "copy", "per_hour": 12, "varies_with": "demand"}],
+        },
+        log=tmp_path / "night.db",
+    )
+    found = judged_log(tmp_path / "night.db")
+    assert found.night.offered_load == result.night.offered_load == {"dome": pytest.approx(1.2)}  # 12 an hour, 0.1 h
+
+
 def rows_of(night: Night) -> list[object]:
     """Give each column of the jobs' rows, but for the mark of those whose waiting the row itself tells."""
     return [night.column(column) for column in range(FAMILY + 1) if column != PLAIN]
