@@ -1,4 +1,4 @@
-"""What does ``python -m emulator`` do? The same as ``queuedrill``."""
+"""Runs the command ``queuedrill`` for ``python -m emulator``."""
 
 from emulator.cli.start import main
 

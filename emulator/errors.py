@@ -1,4 +1,4 @@
-"""Which errors can the emulator raise, and whose fault is each?
+"""The errors that the emulator raises, as a tree that shows whose fault each is.
 
 ::
 

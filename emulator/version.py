@@ -1,4 +1,4 @@
-"""Which version of the program is this? Said here alone; what is installed takes it from here."""
+"""The version of the program, stated here alone; the installed package takes it from here."""
 
 __all__ = ["VERSION"]
 

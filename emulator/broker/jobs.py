@@ -1,4 +1,4 @@
-"""What is a job, and which one goes next? A job, an attempt at it, and the queue in which it waits.
+"""Jobs, attempts and the queues in which jobs wait, with the order in which they go.
 
 The law: jobs are ordered by (-priority, place). Jobs of one queue with equal requirements, equal expectation and as
 many slots form a line, so that a worker looks at one head a line. A worker is shown the lines that take no more slots

@@ -1,4 +1,4 @@
-"""How is a job submitted, and how does a worker get, keep and lose the right to work on it?
+"""Submits jobs, hands them to workers under leases, and takes results; ends the leases that run out.
 
 The law: taking a job at t grants [t, t + lease) and a token above any before; renewing it at r moves the end to
 r + lease; at its end the lease is lost. Whatever comes with a token that is not in the table is stale: refused and

@@ -1,4 +1,4 @@
-"""How does an attempt end: is the job tried again, after which pause, and if not, which limit stopped it?
+"""Ends attempts and jobs: decides whether a job is retried and after which pause, and names the limit that stops it.
 
 The broker is one object in three files. This one has its memory, what every end of an attempt and of a job does, and
 what becomes of a job whose attempt did not go well; ``leases`` how a job is submitted, taken and handed in; ``broker``

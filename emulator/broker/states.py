@@ -1,4 +1,4 @@
-"""Which states can a job be in, what can be asked of it, and what follows? One complete table answers.
+"""The states of a job and every request on it, in one complete table that says what follows.
 
 The law: every pair of state and request stands in ``TABLE``, with its moves in the order in which they are tried, or
 with the reason why it is refused. A condition that no state tells is a guard: a small named predicate over ``Facts``,

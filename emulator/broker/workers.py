@@ -1,4 +1,4 @@
-"""Which workers does the broker know, when did it last hear of each, and what is a heartbeat answered?
+"""The registered workers: when the broker last heard of each, and what it answers to a heartbeat.
 
 Each start of a worker's program is an incarnation of its own. Former incarnations are remembered: their messages may
 still be on the way.

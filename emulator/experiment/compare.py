@@ -1,4 +1,4 @@
-"""How are settings compared over many nights, in one call, and the questions of a scenario answered?
+"""Runs the settings of a scenario, or of several, over many nights; compares them and answers the scenario's questions.
 
 ``compare`` takes one scenario with its variants, or several files; ``nights`` takes one scenario alone. Both run every
 setting on the same draws, night by night, and conclude from them.

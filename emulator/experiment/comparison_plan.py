@@ -1,7 +1,7 @@
-"""What is compared with what? The settings with the baseline first, the figures that are read, the seeds.
+"""The plan of a comparison: its settings with the baseline first, the figures that are read, and the seeds.
 
-Made from one scenario and its variants, or from several scenarios as they stand; everything that can be wrong with what
-was asked is said here, before a night is run.
+A plan is made from one scenario and its variants, or from several scenarios as they stand. Everything that can be wrong
+with what was asked is said here, before a night is run.
 """
 
 import json

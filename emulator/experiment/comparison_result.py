@@ -1,4 +1,4 @@
-"""What does a comparison, or a search for a size, leave in the hands of whoever ran it?"""
+"""The results that a comparison or a search for a size gives to its caller."""
 
 from dataclasses import dataclass, fields
 from typing import Any

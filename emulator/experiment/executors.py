@@ -1,4 +1,4 @@
-"""Where are replications run, what is read of each, and what becomes of those whose process dies?
+"""Runs replications in this process, in others or on an executor; repeats those whose process died.
 
 The law: a replication is a pure function of its setting and seed, so one that was lost is simply run again. When a
 process dies, nobody knows which of the replications that were under way killed it. From then on one single replication

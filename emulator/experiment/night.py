@@ -1,4 +1,4 @@
-"""How is one night run, from a loaded scenario to judged requirements, and what does it leave in hand?
+"""Runs one night, from a loaded scenario to judged requirements, and gives its result.
 
 The law: how a night is run decides nothing of what happens in it. Without a log and at full speed the world's agenda
 runs by itself; with a log or a pace it runs on the virtual-time loop, which stops the clock while a batch is written.

@@ -1,4 +1,4 @@
-"""How do the processes start that run nights, and when do they load the user's script?
+"""Starts the processes that run nights, and loads the user's script in them only where it is needed.
 
 The law: each is started anew (``spawn``), which takes the time of loading the program and keeps nobody waiting: this
 process goes on meanwhile. Ctrl-C waits until a start is through, so that it never finds one half done. A process that

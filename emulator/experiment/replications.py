@@ -1,4 +1,4 @@
-"""How many nights are run, and which are there already? So many as were asked for, or until enough is known.
+"""Runs the nights of a comparison that are not there yet: as many as asked for, or until enough is known.
 
 The law: replication k of every setting is played with the seed ``first_seed + k``. Rounds end at fixed numbers of
 nights (10, 20, 40 and so on), and what is known is looked at after a round only, never in between: so where the nights

@@ -1,4 +1,4 @@
-"""How is a night run from Python, in one call?"""
+"""Runs one night from Python in one call, directly or in a thread."""
 
 import os
 import threading

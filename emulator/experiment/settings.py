@@ -1,4 +1,4 @@
-"""Which settings are compared, and may a retry policy of the user's own decide in them?
+"""The settings that are compared, with the user's own retry policies, packed for other processes.
 
 A setting is a scenario that was read and validated once, and perhaps the user's own retry policies. What travels is
 what a night needs of it, packed once: another process neither reads nor validates anything.

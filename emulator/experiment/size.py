@@ -1,4 +1,4 @@
-"""Which is the smallest value of a number, or of each of two, that is large enough, or the largest that fits?
+"""Searches for the smallest value of a number that is large enough, or the largest that fits; also for two numbers.
 
 Each value, or pair of values, is run on the same nights; the shares decide.
 """

@@ -1,4 +1,4 @@
-"""How are many nights played as somebody outside watches them? In this process or in several, the same either way.
+"""Plays many nights and samples the signals that an outside observer sees; one process or several give the same.
 
 Heartbeats are simulated, whatever the scenario states: how long a worker has been silent is read from them, and all
 else is the same. A night is a pure function of its setting and seed, so where it is played, and in which order nights

@@ -1,4 +1,4 @@
-"""What does a scenario permit that its writer may not want? The warnings of ``check``: one small function for each.
+"""The warnings of ``check``: what a scenario permits that its writer may not want, one small function for each.
 
 A hazard is no mistake: the run shows what comes of it. Each function looks at what the scenario states and nothing
 else; its first line is its line in the reference page.

@@ -1,4 +1,4 @@
-"""Which events of a log does somebody ask for, in their own words: jobs by their names, moments on the clock?
+"""Turns what a reader asks of a log, by names of jobs and times on the clock, into numbers and ticks.
 
 The law: what cannot be there is refused, with what is meant instead; nobody is given nothing for a slip of the pen.
 """

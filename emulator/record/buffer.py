@@ -1,4 +1,4 @@
-"""How do the events of a night stay in memory, in a fraction of the room that their rows take?
+"""Keeps the events of a night in memory, in a fraction of the room that their rows take.
 
 The newest rows are kept as they were written, compound ones too; when there are some thousands of them they are packed
 into bytes. Whoever reads gets the events, with the numbers and causes that they have. One stretch is unpacked at a

@@ -1,4 +1,4 @@
-"""How is an event written down as text, quickly and always with the same bytes?
+"""Writes events as text, quickly and always with the same bytes, and reads their details back.
 
 One event is one JSON object on one line (RFC 8259, UTF-8, no blanks, keys in the order of ``events.to_json_object``,
 one line feed after each: JSON Lines). Hundreds of thousands are written a second, so a batch is written as a whole and

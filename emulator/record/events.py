@@ -1,4 +1,4 @@
-"""How is an event written and read? Which kinds there are, and what each carries, is declared in ``record.kinds``.
+"""Writes and reads events; ``record.kinds`` declares their kinds and what each carries.
 
 An event is written as a plain tuple, because hundreds of thousands are made a second::
 

@@ -1,4 +1,4 @@
-"""How does an event log leave the program, and do two logs hold the same events?
+"""Writes events as JSON Lines, takes the digest of a run, and finds the first event at which two logs differ.
 
 The export is JSON Lines. It is the form in which a run is promised to be the same to the byte on every machine, so
 the digest of a run is the digest of its export.

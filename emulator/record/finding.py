@@ -1,4 +1,4 @@
-"""Which job or worker of a log does somebody mean, and what is a job called?
+"""Finds the job or worker of a log that a name means, and names the jobs of a log.
 
 A job is called ``entry#number``, as people do; one that was resubmitted is called after the job that it goes back to,
 with its own number behind it. A log that is still being written is asked again for what was not there yet.

@@ -1,4 +1,4 @@
-"""Do the events add up, and to which state of the broker? Told from the events alone.
+"""Folds events into the state of the broker, from the events alone, and refuses those that do not add up.
 
 The law: nothing of the broker is used here but the state table; what the broker does and what its events say are two
 things, held against each other. Every event is checked as it is folded: a number that does not follow, a cause that

@@ -1,4 +1,4 @@
-"""What do the events tell of jobs, and is it what the state table allows?
+"""Folds the events of jobs, and refuses those that the state table does not allow.
 
 One method for each kind of event; ``emulator.record.fold`` calls them in the order of the events.
 """

@@ -1,4 +1,4 @@
-"""Which kinds of events are there: what does each tell, what does it carry, and in which words is it told?
+"""Declares the kinds of events: what each tells, what it carries, and the words in which it is told.
 
 One declaration for each kind. The details of rows, what a log may hold, the page of all kinds, and the sentences on
 screens are made from it. ``emulator.record.events`` makes and reads rows by it; ``python -m emulator.record.kinds``

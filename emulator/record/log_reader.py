@@ -1,4 +1,4 @@
-"""What does a finished, running or killed run's log hold?
+"""Reads the log of a finished, running or killed run.
 
 A log is opened anew for every question and closed after it: a ``Log`` is a plain value, and one that is still being
 written shows each time what has been committed by then.

@@ -1,4 +1,4 @@
-"""How do the events of a run get into its log, without costing the run any virtual time?
+"""Writes the events of a run to its log, without costing the run any virtual time.
 
 ``emit`` only keeps the row and counts it. Each time a batch is full, a short task of the event loop writes it through
 aiosqlite's thread; on a virtual-time loop it does so under a clock stop, so that the night stands still meanwhile.

@@ -1,6 +1,6 @@
-"""Which scenario was it that a log is of?
+"""Reads the scenario that a log holds, as written or under the variant that was run.
 
-Apart from what judges a log, so that a command that plays nothing anew does not load the world.
+It is apart from what judges a log, so that a command that plays nothing anew does not load the world.
 """
 
 import os

@@ -1,4 +1,4 @@
-"""What does a log say about the run behind it? Everything that is needed to run it again and to compare."""
+"""The facts that a log states of its run: everything needed to run it again and to compare."""
 
 import json
 import sys

@@ -1,4 +1,5 @@
-"""Why is a job not running, or why did something happen? Codes with values; only ``emulator.show`` makes sentences.
+"""Codes of reasons, with their values: why a job is not running, why something happened; only ``emulator.show`` makes
+sentences.
 
 ``Why`` and ``Reason`` answer the broker's own question, why a job is not running: they are no events. ``EVENT_REASONS``
 holds every code that an event carries as its ``why``, with the names of the values that come with it. What a user's own

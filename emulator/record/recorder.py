@@ -1,4 +1,4 @@
-"""Where do events go while a run is going on? Into a recorder: append only, synchronous, never failing."""
+"""Keeps the events of a run in memory as they come, or passes them to two sinks."""
 
 from collections.abc import Iterator
 from typing import Final

@@ -1,4 +1,4 @@
-"""How are the replications of a comparison kept, so that one that was stopped can go on?
+"""Keeps the replications of a comparison in a file, so that one that was stopped can go on.
 
 A file of results is a SQLite file: what the comparison is of, and a row for each replication as it is done. It can only
 be gone on with by the same comparison; another is refused with what differs. All its SQL is in this file.

@@ -1,4 +1,4 @@
-"""Is a row an event at all? Its length, the types of its fields and the kind are looked at, nothing else."""
+"""Checks that a row has the shape of an event: its length, its kind, the types of its fields, its reason."""
 
 from collections.abc import Mapping, Sequence
 from types import MappingProxyType

@@ -1,4 +1,4 @@
-"""What does the SQLite event log look like inside, and in which words is it written and asked?
+"""The SQLite event log: its tables, its rules, and the SQL that writes and reads it.
 
 All SQL of the project is in this file, and nothing else: who writes is ``log_writer``, who reads is ``log_reader``.
 

@@ -1,4 +1,4 @@
-"""Which events of a log are asked for, with what led to them, and how is a run followed while it goes on?"""
+"""Gives the events of a log that are asked for, with their causes, and follows a run that goes on."""
 
 from array import array
 from collections.abc import Callable, Collection, Iterator

@@ -1,4 +1,4 @@
-"""How is a log exported in an open format?"""
+"""Exports a log in an open format."""
 
 from collections.abc import Callable, Iterator
 from pathlib import Path

@@ -1,4 +1,4 @@
-"""What does a log say of its night? The folded events and the judged requirements, as the run itself had them.
+"""Folds and judges a log: gives the figures and verdicts that the run itself had.
 
 The law: the events are folded as they stand in the log; nothing of them is made anew. What no event tells (pools,
 slots, when recurrences are due) is read from the scenario that the log holds. Only when the broker was down during the

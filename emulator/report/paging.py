@@ -1,4 +1,4 @@
-"""How does a log, or a night that was just run, become a page?
+"""Makes a page of a log, or of a night that was just run.
 
 The heartbeats that renewed a lease stand in the events only where a run simulated them. For the others the night is
 played once more with every heartbeat simulated: both modes agree on all other events, and this is checked here. If they

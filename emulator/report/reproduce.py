@@ -1,4 +1,4 @@
-"""Does a recorded run, done once more, give the same events?"""
+"""Runs a recorded run again and compares its events with those of the log."""
 
 from collections.abc import Generator, Iterator
 from contextlib import closing

@@ -1,5 +1,4 @@
-"""What does a log, or a night that was just run, tell of one job, one worker or one requirement, and which of its
-events?
+"""Tells the story of one job, worker or requirement of a log or a night, and finds events of a log.
 
 A job or a worker is found without folding the whole log: its own events are asked for, and of everything else the kinds
 that its story needs. A requirement is judged anew, from all events. Events are asked for in the words of whoever reads

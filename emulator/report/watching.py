@@ -1,4 +1,4 @@
-"""How does a night go on under the eyes of somebody who has keys for it, and how far may it go now?
+"""Runs a night under the keys of a viewer, which decide how far it may go at present.
 
 The law: keys decide when things are seen, never what happens. There is no terminal and no clock in here: real time
 comes in as whole microseconds, and what comes out is the tick up to which the night may go.

@@ -1,4 +1,4 @@
-"""How does a result get into a file, so that nothing is lost when that fails?
+"""Writes a result to a file; a failure leaves what was there before.
 
 The law: what is to be written is whole before it takes the place of anything. It goes to a file beside the one that is
 named, and that is put in its place at the end; what fails before, on a full disk or by Ctrl-C, leaves the old file.

@@ -1,4 +1,4 @@
-"""What does pytest get? Three markers, a fixture, an option, settings; nothing is loaded before they are used.
+"""The pytest plugin: three markers, a fixture, an option and settings; it loads nothing before one of them is used.
 
 - the marker ``@pytest.mark.virtual_time``: an async test runs on the virtual-time loop. Its keywords are the loop's
   options: ``@pytest.mark.virtual_time(wall_limit=5)``.

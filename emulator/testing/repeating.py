@@ -1,4 +1,4 @@
-"""How does pytest run one test once for each crash point of a job? Fixtures and all, and as one result."""
+"""Runs one pytest test once for each crash point of a job, with fresh fixtures, and reports one result."""
 
 from collections.abc import Iterator
 from typing import Any, Final, NamedTuple

@@ -1,4 +1,4 @@
-"""Which schedules of faults could befall a scenario? A hypothesis strategy, made so that what it finds shrinks well.
+"""Hypothesis strategies that draw schedules of faults and crash points for a scenario; what they find shrinks well.
 
 A schedule is a list of entries as they stand under ``faults`` in a scenario file: it can be pasted there, or given to
 ``emu.schedule``. Fewer faults are simpler, earlier ones are, and shorter ones, and those that come first in ``KINDS``.

@@ -1,4 +1,4 @@
-"""What does a failed test show of its emulators? The last events, the jobs concerned, and what handlers raised.
+"""Reports the emulators of a failed test: the last events, the jobs concerned, and what handlers raised.
 
 All of it is told as it stood when the test failed: what the cleanup then does to handlers that are under way is no part
 of the story.

@@ -1,4 +1,4 @@
-"""What is a handler given, and what can it ask for and leave behind?
+"""The work that a handler is given: what it is told of the job, can ask for, and can leave behind.
 
 All that is told of the job is plain data (``Work.order``): a handler that is given the same on a real worker needs
 nothing of Python's. What it asks for goes over the emulated worker: its link, its clock, its speed.

@@ -1,4 +1,4 @@
-"""What is due next in the modelled world, and in which order at one instant?
+"""Keeps what is due in the modelled world, and fires it by time and, at one instant, by rank.
 
 The law: entries fire by (time, rank, first key, second key, number). The ranks at one instant are
 

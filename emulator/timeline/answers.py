@@ -1,4 +1,4 @@
-"""Which answers of threads come at the same virtual time in each run, and which do not?
+"""Notes the answers of threads, and tells those that come at the same virtual time in each run from the others.
 
 A thread answers by calling back into the loop. The law: an answer belongs to the clock stop in which was begun what it
 answers, whenever it comes: the stop in which the awaited future was made, else the one in which the thread was started.

@@ -1,4 +1,4 @@
-"""Whose code is it that runs, and may it run just now?
+"""Bearers: what code runs on and dies with, and whether that code may run at present.
 
 A bearer is what code runs on and dies with: the program of an emulated worker, or one attempt of it. The law:
 

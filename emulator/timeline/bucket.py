@@ -1,4 +1,4 @@
-"""How many tokens does a bucket hold at a tick? Exactly, in whole numbers.
+"""A token bucket in exact whole numbers, which tells how many tokens it holds at a tick.
 
 The law: one token is ``each`` units, and each tick adds ``refills`` units, so that no token is ever split or rounded;
 the bucket never holds more than ``holds`` tokens. A token whose last unit comes at tick t can be taken at t. The

@@ -1,4 +1,4 @@
-"""What comes next on the virtual clock, and may the clock go there?
+"""Decides what comes next on the virtual clock, and whether the clock may go there.
 
 The course of a loop holds its timers and the waits of ``advance``, puts them between the ranks of the agenda, and knows
 the pace, the end of virtual time and how many turns an instant may take. It decides; the loop acts. Timers stand in a

@@ -1,4 +1,4 @@
-"""In which other orders might the steps of tasks run? Holds them back by seed, so that races between tasks show.
+"""Holds back the steps of tasks by seed, so that they run in other orders and races between tasks show.
 
 asyncio promises in which order callbacks run, and code may lean on that. In which order two tasks get from one
 ``await`` to the next it does not promise: a driver, a thread or a lock that is taken makes one of them slower. So:

@@ -1,4 +1,4 @@
-"""Is an argument of the loop of the kind that it has to be?"""
+"""Refuses an argument of the loop that is not of the kind it has to be."""
 
 from typing import Final
 

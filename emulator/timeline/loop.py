@@ -1,4 +1,4 @@
-"""How does asyncio run on a clock that goes straight to the next instant at which something is due?
+"""An asyncio event loop on a virtual clock that goes straight to the next instant at which something is due.
 
 The law:
 

@@ -1,4 +1,4 @@
-"""Which calls of an asyncio loop are real I/O? They are refused by name unless a clock stop is open.
+"""Refuses, by name, the calls of an asyncio loop that do real I/O, unless a clock stop is open.
 
 Outside a stop nothing listens to sockets either: what is still open when a stop ends stays open and is silent until the
 next one.

@@ -1,4 +1,4 @@
-"""How fast may virtual time pass, and how long may a run take, by the host's clock?
+"""Limits by the host's clock how fast virtual time passes, and how long a run takes.
 
 This and the patience of clock stops are all that the timeline has to do with real time, and nothing of it decides what
 happens or in which order: a paced run writes the same log as a fast one, only later.

@@ -1,4 +1,4 @@
-"""Which tasks wait, and where? So that an error about a run that cannot go on names each of them."""
+"""Names the tasks that wait, and where, for errors about a run that cannot go on."""
 
 import asyncio
 import os

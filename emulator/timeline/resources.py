@@ -1,4 +1,4 @@
-"""What has the code of a worker opened, and how does a power off give it back as the machine would?
+"""Keeps account of what a worker's code has opened, and gives it back at a power off as the machine would.
 
 The law:
 

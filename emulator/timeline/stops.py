@@ -1,4 +1,4 @@
-"""When does the clock stand still for work outside the loop, and in which order do its results come in?
+"""Stops the clock for work outside the loop, and lets its results in, in a fixed order.
 
 The law:
 

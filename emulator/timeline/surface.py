@@ -1,4 +1,4 @@
-"""What does the virtual loop offer, beyond the turns that it takes?
+"""The clock, the stops and the limits that the virtual loop offers, apart from the turns that it takes.
 
 Everything here is built on public names of asyncio; how the loop takes its turns is in ``loop.py``.
 """

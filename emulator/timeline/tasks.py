@@ -1,4 +1,4 @@
-"""In which order does Python walk a set of tasks? Here: in the order in which they were made.
+"""Tasks and futures with hashes of their own, so that Python walks a set of them in a reproducible order.
 
 asyncio keeps tasks in sets (task groups, ``wait``, ``as_completed``, the shutdown of a runner) and futures where users
 do; a set walks its members by hash, and the stock hash is an address in memory, another one in each process. The tasks

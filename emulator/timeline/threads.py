@@ -1,4 +1,4 @@
-"""Whose is a thread, and may it begin at all?
+"""Guards the start of threads: says whose each is, and whether it may begin.
 
 The law:
 

@@ -1,4 +1,4 @@
-"""How is time written down? As whole microseconds, called ticks.
+"""Time in whole microseconds, called ticks: turned from and to seconds, and written for people.
 
 Everything inside counts ticks from the start of the scenario; seconds appear only at asyncio's border and in what
 people read.

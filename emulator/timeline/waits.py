@@ -1,6 +1,6 @@
-"""Who waits for what somebody else has, and how is a wait given up by one who is gone?
+"""Finds what a task waits for and whether another has it; gives up the waits of tasks that never run again.
 
-Both are told from the coroutines of suspended tasks, the innermost of which belongs to asyncio when a task waits for a
+Waits are read from the coroutines of suspended tasks, the innermost of which belongs to asyncio when a task waits for a
 lock, a semaphore, a queue or the like.
 """
 

@@ -1,4 +1,5 @@
-"""What do the host's clocks show to code that runs in virtual time: ``time.monotonic``, ``datetime.now`` and the like?
+"""Lets the host's clocks (``time.monotonic``, ``datetime.now`` and the like) show virtual time to code on a virtual
+loop.
 
 The law:
 

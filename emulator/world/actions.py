@@ -1,4 +1,4 @@
-"""What do people do in the course of the night, and what becomes of it?
+"""Carries out what people do in the course of the night, and undoes what lasts for a time only.
 
 Each act is told by ``action_taken``; what follows names that event as its cause. If it is refused, ``action_refused``
 follows with the reason; what cannot even be tried (there is no such job) is told by that alone. Acts share the rank of

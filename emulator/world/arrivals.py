@@ -1,4 +1,4 @@
-"""When do jobs come, what becomes of them as they come, and what is kept over an outage?
+"""Brings the jobs of arrival entries when they are due; keeps them during broker outages and sends them afterwards.
 
 One class for each way of arriving, which schedules one entry of the agenda ahead, and calls ``come(ordinal, nominal,
 line, cause)`` when a job is due. Arrivals cover [from, until), cut at the horizon. Gap k of an entry, which leads to

@@ -1,4 +1,4 @@
-"""How do jobs come to the broker, and who gets what, when work is handed over at the end of an instant?
+"""Brings jobs to the broker, and decides which worker gets which when work is handed over at an instant's end.
 
 The law: everything else of an instant goes first, so that all that came, ended or became free in its course is there.
 Then the best job that anybody who asks may have is handed over, and so on until nobody may have any. Of those who may

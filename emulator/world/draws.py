@@ -1,4 +1,4 @@
-"""Which random number does an entity get for a purpose? One that its key fixes, whoever else draws.
+"""Draws random numbers by key, so that no draw depends on another; turns them into times by distributions.
 
 The law: a uniform is a function of (seed, purpose, entity, number, attempt, place) and of nothing else. No generator
 is shared or used up in order, so job 17's second attempt takes the same time under every variant, and a routine that

@@ -1,4 +1,4 @@
-"""How is an attempt worked on: its steps one after another, the effects they leave, how it ends?
+"""Executes attempts: their steps one after another, the effects they leave, and how they end.
 
 A step takes a time, which is work divided by the worker's speed, or calls a system. What is under way stands still
 with a frozen worker and goes on with what was left; a change of speed rescales only what remains.

@@ -1,4 +1,4 @@
-"""What does each kind of fault do to the world, and what undoes it?
+"""The effect of each kind of fault on the world, and what undoes it.
 
 The law: faults of one kind on one target overlap freely. What they do is undone when the last of them ends. Where they
 carry a value (a speed, a share, a clock), the one that began last holds; when it ends, the one before it that still

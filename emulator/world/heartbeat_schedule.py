@@ -1,4 +1,4 @@
-"""When is each heartbeat of a worker due, and which are lost on the way?
+"""Draws when each heartbeat of a worker is due, and which are lost on the way.
 
 Both modes of heartbeats share these draws and nothing else. Heartbeat k (counted from 1) of an incarnation is due at
 origin + k * period + jitter(k), never cumulative; jitter is less than half a period either way. Losses of a share are

@@ -1,4 +1,4 @@
-"""What do heartbeats do, without simulating those that can change nothing?
+"""Computes what heartbeats do, without simulating those that can change nothing.
 
 A worker's heartbeats are *regular* while its link carries every message at once and loses none, and none is early or
 late. A lease that regular heartbeats renew needs no event until something breaks them. This mode therefore holds the

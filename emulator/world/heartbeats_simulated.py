@@ -1,4 +1,4 @@
-"""What do heartbeats do, each of them simulated? The slow mode that the fast one is held against."""
+"""Simulates every heartbeat: the slow mode against which the computed one is checked."""
 
 from collections.abc import Callable
 from typing import Final

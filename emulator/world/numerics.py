@@ -1,4 +1,4 @@
-"""How does a uniform become a whole number of ticks that is the same on every machine?
+"""Turns a uniform into a whole number of ticks that is the same on every machine.
 
 The law: + - * / and sqrt of floats are the same everywhere (IEEE 754), the C library's exp, log, log1p and pow are not;
 their last bits differ between libraries and versions. So nothing here is "the float, rounded". The result is, by

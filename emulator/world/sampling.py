@@ -1,4 +1,4 @@
-"""Which distributions can a time have, and what do the distributions and drawn numbers of a scenario stand for?"""
+"""Gives the distributions that a scenario names, and the numbers that uniforms stand for."""
 
 from bisect import bisect_right
 from collections.abc import Sequence

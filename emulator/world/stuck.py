@@ -1,4 +1,4 @@
-"""Which unfinished jobs can nothing that is still pending ever move?
+"""Finds the unfinished jobs that nothing still pending can ever move.
 
 Nothing moves a job that a person holds, or whose queue a person holds, but a person; a job that no worker to come can
 take; a job that waits for one of these, or for one that never comes. A person moves it if the scenario says that one

@@ -1,4 +1,4 @@
-"""How do messages pass between a worker and the broker: asking for work, handing in, heartbeats?
+"""Carries messages between a worker and the broker: requests for work, results, heartbeats and their answers.
 
 A request keeps its number until it is answered. Its way out and the way back of its answer each have a fate of their
 own, keyed by (worker, incarnation, kind, number, direction). Request lost: the broker knows nothing. Answer lost: the
