@@ -1,4 +1,4 @@
-"""How much work is a piece of code? Counted in calls, of Python's functions and of C's: the same on every machine."""
+"""Counts the work of a piece of code in calls, of Python's functions and of C's: the same on every machine."""
 
 import sys
 from collections.abc import Callable

@@ -1,4 +1,4 @@
-"""How often does the interval of a forecast hold the date? ``python tests/forecast_trial.py [--repeats 20]``.
+"""Measures how often a forecast's interval holds the date: ``python tests/forecast_trial.py [--repeats 20]``.
 
 Three scenarios with growth: a window that becomes too short, waits under losses of power, and a queue that refuses. The
 date is found apart: 600 nights on each of the dates around it, with seeds that no forecast has. It is the first date on

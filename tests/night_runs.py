@@ -1,4 +1,4 @@
-"""How do the reference tests run a scenario, again with other seeds, and hold what it gives against a published value?
+"""Runs scenarios for the reference tests, repeats them with other seeds, and compares figures with published values.
 
 A scenario is made of the keys and values of a file, so that a user could write each of them. A published model in
 equilibrium is met by leaving out the jobs of a first stretch: they come by an arrival entry of their own ("before"),

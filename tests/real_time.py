@@ -1,4 +1,4 @@
-"""How is a promise about real time tested on a machine that others use too? By the best of five tries.
+"""Tests promises about real time on a machine that others use too, by the best of five tries.
 
 A busy machine may make anything late, now and then. What is late because it is wrong is late each time.
 """

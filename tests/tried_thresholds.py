@@ -1,4 +1,4 @@
-"""Are tables of thresholds as good as they promise? Many nights of three scenarios are played, by hand.
+"""Trials by hand of tables of thresholds: plays many nights of three scenarios and checks what tables promise.
 
 ``python tests/tried_thresholds.py --tables 3 --nights 1000`` makes that many tables of each scenario in
 ``tests/outlook``, each from nights of its own, and looks at nights that had no part in them. It ends with 1 when

@@ -1,4 +1,4 @@
-"""Which commands are there, and how does the program end?
+"""The command line: lists the commands, calls one, and ends the program with its exit code.
 
 The law: results alone go to standard output, everything else to standard error. A command's module imports nothing
 heavy before the command is called, so that help and mistakes answer at once. The exit code is

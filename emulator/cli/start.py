@@ -1,4 +1,4 @@
-"""How does the program begin, so that Ctrl-C ends it in one line from the first moment on?
+"""Begins the program, so that Ctrl-C ends it in one line from the first moment on.
 
 Loading the commands takes a good part of a second: that is done here, under guard. What comes before ``main`` cannot be
 guarded: the interpreter starts, looks for packages, and finds this module, which imports nothing that it has not got.

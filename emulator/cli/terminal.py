@@ -1,4 +1,4 @@
-"""How does a picture stand still in a terminal while keys are pressed, and how does the terminal get its own ways back?
+"""Keeps a picture in place in a terminal while keys are pressed, and restores the terminal's settings.
 
 The law: whoever leaves gets the terminal as it was: at the end, after any error, at Ctrl-C, at Ctrl-Z (and back again),
 and when the process is told to end. Signals only leave a note; it is read between two pictures, a twentieth of a second

@@ -1,4 +1,4 @@
-"""How many jobs stood in a state over time: the peak, when it came, when it had gone, and the area below?
+"""Counts the jobs in a state over time: the peak, when it came, when it had gone, and the area below.
 
 Counted at the end of each instant: a job that comes and is handed over at once never was backlog.
 """

@@ -1,4 +1,4 @@
-"""Which figures can a requirement name, and what exactly does each mean?
+"""Lists the figures that a requirement can name, with what each means exactly.
 
 The reference page is written from this list. It is light on purpose: checking the name of a figure loads nothing else.
 """

@@ -1,4 +1,4 @@
-"""What do jobs leave behind, how often, and under which token? The part of the fold that follows effects.
+"""The part of the fold that follows effects: what jobs leave behind, how often, and under which token.
 
 An effect that is not safe to repeat is counted per target within the family of its job: the attempts of one job, and
 the jobs resubmitted from it, are meant to do a thing once. The same effect on one target from jobs that have nothing to

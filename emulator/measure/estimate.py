@@ -1,4 +1,4 @@
-"""How is a figure estimated from a sample, some of which was cut off at the horizon?
+"""Estimates figures from samples of which some values were cut off at the horizon.
 
 The quantile of a sample is the smallest value that at least the share p of it does not exceed: the first of the nine
 definitions of Hyndman and Fan (American Statistician 50, 1996), which always is a value that was seen. With

@@ -1,4 +1,4 @@
-"""What do workers really execute, when, and for how long? The half of the fold that follows workers.
+"""The half of the fold that follows workers: what they really execute, when, and for how long.
 
 An execution runs from ``work_began`` to ``work_stopped``; the time in which it stands still (frozen, suspended) is not
 executed. Most jobs have one execution at a time. Zombies and double hand-outs make more: they hang together as a

@@ -1,4 +1,4 @@
-"""How do events become a night? One pass over the rows, in their order, each row looked at once.
+"""Folds events into a night in one pass over the rows, in their order, each row looked at once.
 
 The law: nothing here reads a live object: what the fold knows, it knows from events. This is on the hot path. Of nearly
 every job three compound rows tell all: it came, it was handed out and begun, it stopped and was done. ``feed_all``

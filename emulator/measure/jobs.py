@@ -1,4 +1,4 @@
-"""What becomes of jobs, as the broker sees them? The part of the fold that reads each kind of event by itself.
+"""The part of the fold that reads each kind of event by itself and follows jobs as the broker sees them.
 
 The law: every event of every job can be read here, whatever came before it. A job in progress is one list, and when
 it has ended its row goes into the table. The broker's view (who holds a lease, how an attempt ended) is followed here;

@@ -1,4 +1,4 @@
-"""What is left of a night once its events are folded? Plain, compact columns that every figure is read from.
+"""What is left of a night once its events are folded: plain, compact columns from which every figure is read.
 
 The law: a ``Night`` holds no live object and no event. Each job has one row of whole numbers in a ``JobTable``,
 whatever happened to it; what happens to few jobs (overlap, late effects) is kept in maps beside it.

@@ -1,4 +1,4 @@
-"""What does a board that decides on a change have to know, and what did nights that were played show of it?
+"""Collects for a board that decides on a change what it has to know, and what played nights showed of it.
 
 Every figure is of nights that were played for this: the scenario as written, each of its questions, and each guess at
 its ends. What nights cannot show (the way back, who owns the risk) is what the scenario states, or "not stated".

@@ -1,4 +1,4 @@
-"""How does a brief look? One HTML page without a script: at most 500 words, which print on at most two sides of A4.
+"""Writes a brief as one HTML page without a script: at most 500 words, on at most two printed sides of A4.
 
 The law: what does not fit is cut, and a sentence says how much and where the rest is. Sections give way in a fixed
 order, what a board needs least first: the same brief gives the same bytes.

@@ -1,4 +1,4 @@
-"""Which figures of a night does a formula give, and how near does the simulation come?
+"""Computes figures of a night by formulas, and compares each with the simulation.
 
 A formula holds for a world that is simpler than most nights. So each is asked of one queue and the pool that serves it,
 and where the scenario is not what the formula supposes, it is refused by name, with what stands in the way. Beside a

@@ -1,4 +1,4 @@
-"""From when on does a scenario no longer do what is asked of it, as the months pass?
+"""Forecasts the date from which a growing scenario no longer meets its requirements.
 
 Each kind of night is played over the whole growth that is ahead, every night with a seed of its own: half of the nights
 spread evenly, the other half, in two rounds, where the share of nights that meet a requirement falls below what is
@@ -6,7 +6,7 @@ asked. Nights of one seed at several places would look like many and count as on
 a smooth fit (``share_fit``); the nights that were played on the dates around it are counted beside it.
 
 Growth is a place on one axis: days after the scenario's own date, at the growth that is stated. Slower or faster growth
-reaches the same place on another date, so that answer is mapped and not played again.
+reaches the same place on another date, so its date is computed and not played again.
 """
 
 import json

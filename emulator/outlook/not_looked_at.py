@@ -1,4 +1,4 @@
-"""What does a scenario not state, so that no night of it shows what would come of it?
+"""Lists what a scenario does not state, so that no night of it shows the consequences.
 
 The law: everything here is told from the scenario and its questions, none of it from a run. Something is looked at when
 a fault, a law or an action of the scenario has it, or of one of its questions.

@@ -1,4 +1,4 @@
-"""In which share of nights is a requirement met, as something grows, and where does it fall below what is asked?
+"""Fits the share of nights that meet a requirement as something grows, and finds where it falls too low.
 
 The share is fitted smoothly and not as monotone: a queue that is full refuses jobs, and figures get better. The fit is
 a penalised logistic regression on cubic B-splines with a penalty on second differences (P-splines: Eilers and Marx,

@@ -1,4 +1,4 @@
-"""What is one queue with the pool that serves it, as a formula sees it: a rate, work, workers, a lease?
+"""One queue with the pool that serves it, as a formula sees it: a rate, work, workers, a lease.
 
 A formula asks for what it supposes by the ``must_`` methods; what the scenario is instead is told in words.
 """

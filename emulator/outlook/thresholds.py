@@ -1,4 +1,4 @@
-"""From which values on does whoever is on call have to worry? Plays the nights, makes the table, tells what it finds.
+"""Plays nights and makes the table of values from which whoever is on call has to worry.
 
 The law: every figure comes from nights that were played, and says from how many. The table is made from quiet nights:
 made from all nights that fit, it would have to let pass what survived faults look like, and find fewer bad ones.

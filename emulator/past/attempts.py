@@ -1,4 +1,4 @@
-"""Which attempts of which jobs do the rows of the exports tell, and what of them cannot be used?
+"""Turns the rows of exports into attempts of jobs, and counts what cannot be used.
 
 All rows of all files become one table of numbers, a row for each attempt. The law: what is changed or left out is
 counted, with the lines where it stands. A row that comes again, in one file or in several that overlap, counts once. A

@@ -1,4 +1,4 @@
-"""Do new nights still belong with the old ones? A test that may be looked at after every night.
+"""A test of whether new nights still belong with the old ones; it may be looked at after every night.
 
 Each new night is ranked among all nights before it; the rank, with a tie broken at random, gives a number ``p`` that is
 uniform and independent of the past as long as the nights are exchangeable (Vovk, Gammerman and Shafer, Algorithmic

@@ -1,4 +1,4 @@
-"""What does each column of an export mean, and each word of outcome, and how can that be seen?
+"""Guesses what each column of an export means, and each word of outcome, with the reasons.
 
 Meanings are read off what the columns hold, and only then off what they are called, since exports come in every
 language and with no names at all:

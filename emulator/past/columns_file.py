@@ -1,4 +1,4 @@
-"""How is what the columns were taken for written down, corrected by a person, and read back?
+"""Writes the file that states what columns mean, and reads it back once a person has corrected it.
 
 ``NAME.columns.yaml`` has an entry for each file: its columns with what they mean, how they write moments, and what the
 words of outcome mean, each with the reason beside it as a comment. A person changes what is wrong, and gives the file

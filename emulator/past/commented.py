@@ -1,4 +1,4 @@
-"""How is a drafted scenario written, so that a person sees at each value where it comes from?
+"""Writes a drafted scenario in which each value shows where it comes from.
 
 A value that was learnt or guessed is a :class:`Stated`: it is written in the wrapper of the scenario format, and what
 else there is to say of it stands in a comment above it. The plain data are the same without wrappers.

@@ -1,4 +1,4 @@
-"""How are intervals corrected by past misses, and how many hits does that leave to chance?
+"""Corrects intervals by past misses, and simulates how many hits corrected intervals have by chance.
 
 Intervals of a draft may be too narrow or too wide for the nights that come. Whoever predicts night by night sees that,
 and corrects it: after a night that lay outside its interval the next one is wider, after a night inside it is a little

@@ -1,4 +1,4 @@
-"""How does what was learnt of past nights become a scenario?
+"""Drafts a scenario from what was learnt of past nights.
 
 Each value stands in a wrapper that says where it comes from, with a comment of its observations and its interval. What
 the history cannot tell is a guess: leases and heartbeats always, and losses of idle workers, which leave no trace in an

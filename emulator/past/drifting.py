@@ -1,4 +1,4 @@
-"""Has production left the nights that a draft was learnt from? Looks at new nights, one after the other.
+"""Watches night after night whether production has drifted from the nights that a draft was learnt from.
 
 The law: what is promised is promised for the whole screen. Each figure has a bet of its own (``betting``), which is
 fair as long as nights are alike and do not lean on the night before. The mean of fair bets is fair, so the capital of

@@ -1,4 +1,4 @@
-"""How do attempts go, by routine: how long do they run, how often and when do they fail, and how are they tried again?
+"""Learns for each routine how long attempts run, how often and when they fail, and how they are retried.
 
 The logarithm of a run time is taken as routine + worker + night + the rest; the parts are medians and means in turn
 until they stand still, so that one long run does not move a worker's speed. What is cut off (it did not end) tells

@@ -1,4 +1,4 @@
-"""What were the figures of each past night, by the same definitions as those of an emulated one?
+"""Computes the figures of each past night, by the same definitions as those of an emulated one.
 
 The names are those of the program's own figures (``docs/reference-figures.md``), so that what was and what is predicted
 are compared one to one. What the export cannot tell is left empty.

@@ -1,4 +1,4 @@
-"""How far can a draft be believed? Judges its predictions of nights that it has not seen.
+"""Judges a draft by its predictions of nights that it has not seen.
 
 For each figure, two questions (``scoring``). Do the intervals keep their promise? The hits in ``n`` nights are binomial
 if they do; the range that does not contradict the promise is the middle 95 %. An exit code needs more: with eight

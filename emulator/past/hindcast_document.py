@@ -1,4 +1,4 @@
-"""How does a hindcast become one HTML file? The answer, one picture, the tables, the worst nights.
+"""Writes a hindcast as one HTML file: the answer, one picture, the tables, the worst nights.
 
 The picture has a panel for each figure: what happened in each night, drawn in the bands that were predicted for it.
 The file has no script and asks for nothing; a table says the same as the picture.

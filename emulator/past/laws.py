@@ -1,4 +1,4 @@
-"""Where do laws and tests of statistics come from? From scipy, which is loaded only when asked."""
+"""Loads the laws and tests of statistics from scipy, only when asked."""
 
 from typing import Any
 

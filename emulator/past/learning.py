@@ -1,4 +1,4 @@
-"""What can be learnt from past nights, all together?
+"""Learns all that past nights show: run times, schedules, rates, and how much nights differ.
 
 The order matters: run times first, with workers' speeds and nights' pace divided out; then what comes by the clock.
 What is left comes at random, at rates that change over the night and between kinds of days; last, by how much nights

@@ -1,4 +1,4 @@
-"""Which moments does a column of text tell, and in which form?
+"""Reads the moments in a column of text, in the form that it recognises from the whole column.
 
 A form is recognised from the whole column, never cell by cell: `03.04.2026` says nothing by itself, and a column with
 one `13.04.2026` in it says all. Where a column leaves it open whether day or month comes first, the order by which the

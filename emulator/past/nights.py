@@ -1,4 +1,4 @@
-"""To which night does each attempt belong, and how far into it did its job come?
+"""Sorts attempts into nights, and computes how far into its night each job came.
 
 A night begins at a time of day and lasts a stated time, as ``18:00+14h``. Recurring work keeps to the clock on the
 wall, so offsets into a night count on the wall clock, also in a night in which the clocks change; durations elsewhere

@@ -1,4 +1,4 @@
-"""How does one get from files to what they tell? Reads exports, understands their columns, sorts rows into nights."""
+"""Reads exports, understands their columns, and sorts their rows into nights."""
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field

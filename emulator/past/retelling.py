@@ -1,4 +1,4 @@
-"""What may have happened in a past night? One of the nights that were played for it tells.
+"""Shows what may have happened in a past night by one of the nights that were played for it.
 
 Of a past night there is an export, without the broker's reasons. Of the nights that were played for it the one is told
 whose figure came closest to what happened: it is no record of that night, and it shows how such a figure comes about.

@@ -1,4 +1,4 @@
-"""When do jobs come: by the clock, or at random, at which rates, and by how much do nights and days differ?
+"""Learns when jobs come: by the clock or at random, at which rates, and how much nights and days differ.
 
 For each routine, every window of the night is looked at, of every width, on every set of days (all, weekdays, weekends,
 each day of the week). A window in which something came on nearly every such night, although little comes around it, is

@@ -1,4 +1,4 @@
-"""How good were predictions of nights, once the nights are known?
+"""Scores predictions of nights once the nights are known.
 
 A prediction is a sample: the same figure of many emulated nights. Two questions are asked of it.
 

@@ -1,4 +1,4 @@
-"""What does ``queuedrill sketch`` write and say: a draft, the meanings of columns, the figures of each past night?"""
+"""Writes what ``queuedrill sketch`` produces: a draft, the meanings of columns, the figures of each past night."""
 
 import shlex
 from collections.abc import Callable, Mapping, Sequence

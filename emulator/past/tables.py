@@ -1,4 +1,4 @@
-"""Which rows does a file of somebody else's hold, whatever program wrote it?
+"""Reads the rows of a file, whatever program wrote it.
 
 A file is delimited text (any of ``, ; | ^ ~``, tab, and two control characters), lines of JSON, a table of an SQLite
 file, or a workload log in the standard format (``;`` before a comment, 18 numbers a line). The law: nothing is repaired

@@ -1,4 +1,4 @@
-"""What is planned to come by the clock, as a crontab or a calendar (RFC 5545) states it?
+"""Reads the times of planned work from a crontab or a calendar (RFC 5545).
 
 Such a file is no history: it states when work comes, and neither how long it takes nor whether it came. A crontab line
 is a rule and a command, whose first word without its folder names the routine. An event of a calendar is a rule and a

@@ -1,4 +1,4 @@
-"""What do past attempts tell about workers: shifts, slots, how often they ask, and how often they are lost?
+"""Learns about workers from past attempts: shifts, slots, how often they poll, and how often they are lost.
 
 - A worker's shift is when it begins its first job and when its last ends, night by night. It is told apart from the
   whole night only where no night contradicts it, and where chance does not explain it: of all that was begun before,

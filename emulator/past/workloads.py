@@ -1,4 +1,4 @@
-"""What do the numbers of a workload log in the standard format mean?
+"""Reads the numbers of a workload log in the standard format.
 
 By the published definition (the Standard Workload Format, version 2.2): a line has 18 numbers, -1 for what is not
 known. The second is the submission in seconds after the start that the head states, the third the wait until the begin,

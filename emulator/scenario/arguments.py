@@ -1,4 +1,4 @@
-"""Is an argument of the Python interface of the kind that it has to be?
+"""Checks that each argument of the Python interface is of the right kind.
 
 Annotations say so to those whose editor reads them. Everybody else is told here, by the name of the argument, before
 anything runs; the ranges of values are checked where they are known.

@@ -1,4 +1,4 @@
-"""Which tick is a local time, and what does the clock on the wall say at a tick?
+"""Converts local times to ticks, and ticks to what the clock on the wall shows.
 
 The law: zone rules come from the tzdata package alone, never from the machine's own files, so that the same version
 of that package gives the same ticks everywhere. A local time that the clocks jump over is read with the offset before

@@ -1,4 +1,4 @@
-"""When does an RFC 5545 recurrence rule (RRULE) fire?
+"""Parses RFC 5545 recurrence rules (RRULE) and computes when they fire.
 
 The law: parts, ranges and combinations are checked here against RFC 5545, section 3.3.10, because the library accepts
 more. DAILY and longer rules are expanded by the library in naive local time, and each reading becomes an instant

@@ -1,4 +1,4 @@
-"""What may stand in a scenario file, as JSON Schema for editors?
+"""The JSON Schema of a scenario file, for editors.
 
 The schema is made from the models; nothing is said twice. It is a little more generous than the models: it knows
 nothing of what values say of each other (names, windows, the keys of each kind of fault), because an editor is to help

@@ -1,4 +1,4 @@
-"""What stands in a scenario file, as plain data, and where does each value stand?
+"""Reads a scenario file as plain data, and remembers where each value stands.
 
 The law: YAML 1.2 with its core schema, nothing else. ``22:40``, ``no``, ``on``, ``2026-03-29``, ``1_000`` and ``<<``
 are text, ``0o17`` is 15. The parser only composes nodes; values, keys and tags are judged here, so that no object is

@@ -1,4 +1,4 @@
-"""How do the plain values of a scenario (durations, moments, shares) become what the models hold?
+"""Converts the plain values of a scenario (durations, moments, shares) to what the models hold.
 
 Durations and moments are whole ticks in every model. What people write comes with
 ``context={"clock": Clock(...)}``: then a moment is read by the scenario's start and zone, and a bare number other than

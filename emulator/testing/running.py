@@ -102,7 +102,7 @@ def in_virtual_time(test: Callable[_P, Coroutine[Any, Any, _T]]) -> Callable[_P,
     return runs
 
 
-_PACKAGE: Final = __file__.removesuffix(os.path.join("testing", "tracebacks.py"))
+_PACKAGE: Final = os.path.join(os.path.dirname(os.path.dirname(__file__)), "")
 _INSIDE: Final = (_PACKAGE, os.path.join(os.path.dirname(asyncio.__file__), ""))
 _ENDS: Final = 3
 

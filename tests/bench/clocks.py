@@ -1,4 +1,4 @@
-"""How is one side measured: which seconds, and how much memory?
+"""Measures the seconds and the memory of one side.
 
 Processor seconds of the whole process (all its threads, user and system) are taken wherever one process does the work,
 so that whatever else the machine does costs little. Collecting garbage stays switched on, as it is for a user.

@@ -1,4 +1,4 @@
-"""How much work is one more job? Counted in instructions of Python's own machine, not timed.
+"""Counts how much work one more job is, in instructions of Python's own machine, not timed.
 
 ``python tests/bench counts`` prints the counts beside the pins in ``counts.json``; ``--renew [PYTHON ...]`` writes
 the pins anew for this Python and for each other interpreter that is named.

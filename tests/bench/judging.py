@@ -1,4 +1,4 @@
-"""What does a handful of paired measurements say about a claim: how much, how widely spread, met or not?
+"""Judges a claim by a handful of paired measurements: how much, how widely spread, met or not.
 
 The law: both sides of a claim are measured in the same round, a value is made of each round by itself, and only then is
 the middle taken. What made the whole machine slow in one round thus spoils that round's value little, and the spread

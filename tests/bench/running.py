@@ -1,4 +1,4 @@
-"""How are the sides of a row measured by turns, so that what the machine does meanwhile hits each alike?"""
+"""Measures the sides of a row by turns, so that what the machine does meanwhile affects each alike."""
 
 import json
 import os

@@ -1,4 +1,4 @@
-"""Which scenarios are measured? Settings such as a user writes them, run through the public door."""
+"""The scenarios that are measured: settings such as a user writes them, run through the public door."""
 
 from collections.abc import Mapping, Sequence
 from typing import Any

@@ -1,4 +1,4 @@
-"""How is what was found written: as lines, as a table for a page, as plain data?"""
+"""Writes what was measured: as lines, as a table for a page, as plain data."""
 
 import os
 import platform

@@ -1,4 +1,4 @@
-"""How is what the pages show run: blocks of Python, and commands with their output?
+"""Runs what the pages show: blocks of Python, and commands with their output.
 
 A block of commands is run by a shell in a folder of its page's own, with the scenarios beside it. What follows a
 command up to the next one must be its output, where anything is shown at all; a line ``...`` stands for any number of

@@ -214,7 +214,11 @@ def test_a_report_is_about_the_users_code_and_the_moment_of_the_failure(
     assert outcomes.pop("failed") + outcomes.pop("errors", 0) == 5
     assert outcomes == {}
     text = result.stdout.str()
-    assert [word for word in ("plugin.py", "runners.py", "surface.py", "cancelled", "run_ended") if word in text] == []
+    assert [
+        word
+        for word in ("plugin.py", "running.py", "runners.py", "surface.py", "cancelled", "run_ended")
+        if word in text
+    ] == []
     source = next(pytester.path.glob("test_*.py"))
     at = {line.rpartition("# ")[2]: number for number, line in enumerate(source.read_text().splitlines(), 1)}
     ends = ["KEY: AssertionError", "SPINNING: SpinningError", "STANDSTILL: EndOfTimeError", "WALL: WallLimitError"]

@@ -1,4 +1,4 @@
-"""How often is a change seen that is not there, and how soon one that is? A trial by hand, of some minutes.
+"""Trials by hand, of some minutes: how often drift is seen that is not there, and how soon real drift is.
 
     python tests/past/trials_of_drift.py --sequences 400
 

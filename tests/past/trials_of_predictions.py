@@ -1,4 +1,4 @@
-"""How good are predictions of nights that a draft has not seen? Trials by hand, of some minutes each.
+"""Trials by hand, of some minutes each: how good predictions are of nights that a draft has not seen.
 
     python tests/past/trials_of_predictions.py --zone America/Santiago [--truth FILE.py] EXPORT...
     python tests/past/trials_of_predictions.py --trace PATH.swf

@@ -1,4 +1,4 @@
-"""Which keys of the format does a scenario use? Told by walking it beside the JSON Schema."""
+"""Finds the keys of the format that a scenario uses, by walking it beside the JSON Schema."""
 
 from collections.abc import Iterator
 from typing import Any

@@ -1,4 +1,4 @@
-"""What do all the nights say together? The one place where a comparison is put together.
+"""Puts a comparison together from the readings of all its nights; no other module does.
 
 The law: only what was read of the nights counts, never the order in which they came, nor where they were run: nights
 are sorted by seed and variant first, whole numbers are added exactly and others by ``math.fsum``.

@@ -1,4 +1,4 @@
-"""How sure are the figures of many nights? The intervals of means, shares and quantiles, and how many nights show more.
+"""Computes intervals of means, shares and quantiles over many nights, and how many nights narrower ones need.
 
 The law: what scipy has is taken from it; it is loaded here alone, and only when asked. Numerical code of our own for
 the quantiles of known distributions is not wanted.

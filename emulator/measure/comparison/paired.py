@@ -1,4 +1,4 @@
-"""By how much does a variant differ from the baseline, how exactly is that known, and how is it said in a sentence?
+"""Computes paired differences between variants and the baseline, with their intervals, tests and sentences.
 
 The law: a pair with a side that is cut off is a bound, never dropped and never zero. If the variant's side is only
 known to be more than its reading, the difference is at least what is read; if the baseline's is, at most that; if both

@@ -1,5 +1,4 @@
-"""Which variants keep their requirements, and which of them is preferred? Measure by measure, by paired differences
-from the leader.
+"""Judges the requirements of each variant, and finds the preferred variants by paired differences from the leader.
 
 The law: for each measure the leader has the best mean. A variant drops out when its paired difference from the leader
 is clear: the Student t interval at a level shared by all pairs of variants and all measures (Bonferroni) lies wholly on

@@ -1,4 +1,4 @@
-"""What do many nights answer to the questions that a scenario asks, and on which guesses does a verdict rest?
+"""Answers the questions of a scenario from many nights, and finds the guesses on which a verdict rests.
 
 Each question is a setting of its own, played on the same draws as the scenario as written. It fits when every
 requirement of it is shown, by the interval of the rule of recommendation; all intervals hold together, for the scenario

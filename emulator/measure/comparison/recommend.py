@@ -1,4 +1,4 @@
-"""Which variant does the rule of recommendation take?
+"""Applies the rule of recommendation to the variants of a scenario.
 
 The whole rule, in its order; what it gives is described in ``result``.
 

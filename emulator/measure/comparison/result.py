@@ -1,4 +1,4 @@
-"""What does a comparison consist of, its recommendation included?
+"""The parts of a comparison's result, its recommendation included.
 
 ``Comparison.recommendation`` holds one ``Recommendation``. Whoever shows it writes the words. Shares run from 0 to 1,
 times are ticks (microseconds), and every interval here holds for all candidates together (see ``Recommendation``).

@@ -1,4 +1,4 @@
-"""In what share of nights does each requirement hold, and how did many nights come out?
+"""Judges in what share of nights each requirement holds, and the outcome of many nights.
 
 A night in which a requirement had nothing to judge counts neither way, and such nights are told. The verdict is that of
 ``preference``: by the exact interval that holds for all candidates together.

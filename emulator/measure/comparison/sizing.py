@@ -1,4 +1,4 @@
-"""Which value of a number, or which pairs of two, are the smallest that are large enough, or the largest that fit?
+"""Finds the smallest values of one or two numbers that are large enough, or the largest that fit.
 
 The law: every pair is tried on the same nights, and the intervals are for all pairs together. A pair is recommended
 among those on the frontier alone: the one with the fewest planned worker-hours, and where these do not differ those of

@@ -1,4 +1,4 @@
-"""Which figure is meant by ``wait_p90 for queue night``, and what is its reading in one night?
+"""Parses the name of a figure, such as ``wait_p90 for queue night``, and takes its reading in one night.
 
 The words are those in which requirements are told. What is not said does not restrict.
 

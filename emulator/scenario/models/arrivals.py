@@ -1,4 +1,4 @@
-"""When do jobs come?"""
+"""The models of arrivals: when jobs come."""
 
 import json
 import math

@@ -1,1 +1,1 @@
-"""How does a night leave the program in open formats that other programs read?"""
+"""Exports a night in open formats that other programs read."""

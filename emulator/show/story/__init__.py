@@ -1,1 +1,1 @@
-"""How are the facts of a story told? In plain sentences, each with its clock time and the events that it rests on."""
+"""Tells the facts of a story in plain sentences, each with its clock time and the events that it rests on."""

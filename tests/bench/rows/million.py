@@ -1,4 +1,4 @@
-"""A million jobs into the SQLite log, beside fifty thousand: does speed hold and memory stay flat?"""
+"""A million jobs into the SQLite log, beside fifty thousand: their speed, and the memory at its peak."""
 
 import tempfile
 from pathlib import Path

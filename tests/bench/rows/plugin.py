@@ -1,4 +1,4 @@
-"""What does the pytest plugin cost a suite that does not use it?"""
+"""What the pytest plugin costs a suite that does not use it."""
 
 import sys
 import tempfile

@@ -1,4 +1,4 @@
-"""Small nights inside a comparison: what does each cost above the rate at which one long night's events are made?"""
+"""Small nights inside a comparison: what an event costs more there than in one long night."""
 
 from typing import Any
 
