@@ -421,12 +421,13 @@ def test_folding_the_log_shares_only_the_state_table_with_the_broker() -> None:
 
 
 @pytest.mark.parametrize("module", MODULES)
-def test_a_module_is_short_and_says_what_it_answers(module: str) -> None:
-    """No module has more than 600 lines, and each begins with a paragraph that ends as a sentence does."""
+def test_a_module_is_short_and_says_what_it_is(module: str) -> None:
+    """No module has more than 600 lines, and each begins with a statement of what it is, not with a question."""
     text = FILES[module].read_text("utf-8")
     paragraph = (ast.get_docstring(tree(module)) or "").split("\n\n")[0]
     assert len(text.splitlines()) <= 600
-    assert paragraph.endswith((".", "?", ":", "::")), f"{module} does not say which question it answers"
+    assert "?" not in paragraph
+    assert paragraph.endswith((".", ":", "::")), f"{module} does not say what it is"
 
 
 def test_tests_share_by_name_and_not_through_conftest() -> None:
