@@ -86,7 +86,7 @@ class Stream:
         self._waiting: dict[int, list[_Wait]] = {}  # by job, _ANY: whatever happens
         self._changed: dict[int, None] = {}  # of those that somebody waits for
         self._waits = 0
-        self._subscribers: dict[int, tuple[int, Callable[[Event], object]]] = {}  # each with the first number it is told
+        self._subscribers: dict[int, tuple[int, Callable[[Event], object]]] = {}  # with the first number told
         self._subscriptions = 0
 
     def emit(self, row: Row) -> int:
