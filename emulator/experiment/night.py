@@ -457,10 +457,14 @@ class _Run:
     async def _pass(
         self, world: World, recorder: "SqliteRecorder | None", pace: float | None, drive: Drive | None
     ) -> None:
-        if drive is None:
-            await self._slice_by_slice(recorder, pace)
-        else:
-            await drive(lambda: _settle(recorder))
+        try:
+            if drive is None:
+                await self._slice_by_slice(recorder, pace)
+            else:
+                await drive(lambda: _settle(recorder))
+        except BaseException:  # above all a cancellation: the night must not go on while its log is being closed
+            self.agenda.entries.clear()
+            raise
         world.close()
 
     async def _slice_by_slice(self, recorder: "SqliteRecorder | None", pace: float | None) -> None:

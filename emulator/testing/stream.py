@@ -86,7 +86,7 @@ class Stream:
         self._waiting: dict[int, list[_Wait]] = {}  # by job, _ANY: whatever happens
         self._changed: dict[int, None] = {}  # of those that somebody waits for
         self._waits = 0
-        self._subscribers: dict[int, Callable[[Event], object]] = {}
+        self._subscribers: dict[int, tuple[int, Callable[[Event], object]]] = {}  # with the first number told
         self._subscriptions = 0
 
     def emit(self, row: Row) -> int:
@@ -114,7 +114,9 @@ class Stream:
         if self._subscribers:
             first, self._told = self._told, len(self.rows)
             for event in read(self.rows[first : self._told], first + 1):
-                for number, subscriber in list(self._subscribers.items()):
+                for number, (since, subscriber) in list(self._subscribers.items()):
+                    if event.number < since or number not in self._subscribers:  # another one may have ended it
+                        continue
                     try:
                         subscriber(event)
                     except (KeyboardInterrupt, SystemExit):
@@ -134,7 +136,7 @@ class Stream:
             self._told = len(self.rows)
         self._subscriptions += 1
         number = self._subscriptions
-        self._subscribers[number] = subscriber
+        self._subscribers[number] = len(self.rows) + 1, subscriber
 
         def unsubscribe() -> None:
             self._subscribers.pop(number, None)

@@ -266,3 +266,18 @@ async def test_a_submission_that_is_wrong_uses_no_name_up() -> None:
         with pytest.raises(InputError, match="is not a duration"):
             emu.submit("copy", not_before="soon")
         assert emu.submit("copy").name == "copy#1"
+
+
+async def test_a_subscriber_is_told_of_nothing_before_it_began_or_after_it_ended() -> None:
+    async with Emulator(handlers={"copy": work_a_while}) as emu:
+        first: list[int] = []
+        second: list[int] = []
+        emu.subscribe(lambda event: first.append(event.number))
+        job = emu.submit("copy")
+        before = len(emu.recorded())
+        emu.subscribe(lambda event: (first.append(-event.number), end_third()))
+        end_third = emu.subscribe(lambda event: second.append(event.number))
+        await job
+        assert first[0] == before
+        assert -before not in first
+        assert second == []
