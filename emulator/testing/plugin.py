@@ -447,7 +447,11 @@ def _reproducible(item: pytest.Item) -> Generator[None, Any, Any]:
 @pytest.fixture(scope="session")
 def emulated(request: pytest.FixtureRequest) -> "Emulated":
     """Make emulators: ``async with emulated(handlers={"copy": copy}) as emu:``, in a test marked ``virtual_time``."""
-    from emulator.testing.telling import Emulated  # now, and not in the test's own time, which may have a limit
+    # now, and not in the test's own time, which may have a limit
+    from emulator.scenario.models import Scenario
+    from emulator.testing.telling import Emulated
+
+    Scenario.model_rebuild()  # its validator is made when it is first needed
 
     config, session = request.config, request.session
 

@@ -11,6 +11,7 @@ import pytest
 import emulator
 from emulator.errors import InputError, LogError, ScenarioError
 from emulator.experiment.night import run_night
+from emulator.record.events import Row
 from emulator.record.export import difference
 from emulator.record.log_reader import open_log
 from emulator.record.recorder import Recorder
@@ -290,3 +291,30 @@ def test_the_public_names_are_those_that_are_listed() -> None:
     assert set(emulator.__all__) <= set(dir(emulator))
     with pytest.raises(AttributeError, match="has no attribute 'nothing'"):
         _ = emulator.nothing
+
+
+@pytest.mark.slow
+def test_a_night_that_is_stopped_does_not_go_on_while_its_log_is_closed(tmp_path: Path) -> None:
+    """Ctrl-C cancels the task amid a stretch: the log keeps what was there, and no event comes after it."""
+
+    class Stopping:
+        """Counts events, and cancels the night at the 5,000th, as an interrupted ``asyncio.Runner`` does."""
+
+        taken = 0
+
+        def emit(self, row: Row) -> int:
+            self.taken += 1
+            if self.taken == 5_000:
+                for task in asyncio.all_tasks():
+                    task.cancel()
+            return self.taken
+
+    night = from_settings(NIGHT | {"arrivals": [{"routine": "copy", "per_hour": 5_000}]})
+    with pytest.raises(asyncio.CancelledError):
+        run_night(night, seed=1, log=tmp_path / "night.db", also_to=Stopping())
+    log = open_log(tmp_path / "night.db")
+    last, _ = log.last()
+    assert not log.finished
+    assert last >= 5_000
+    whole = run_night(night, seed=1, keep_events=True)
+    assert list(log.rows()) == list(whole.rows or ())[:last]
