@@ -18,6 +18,7 @@ from emulator.scenario.stated import NOT_STATED as NO_SOURCE
 from emulator.show.comparison.exports import plain_data
 from emulator.show.comparison.words import night_count
 from emulator.show.html import clean, file, section, table, text
+from emulator.show.layout import as_sentence
 from emulator.show.meta import ONE_LINE, SMALL_PRINT
 
 __all__ = ["MOST_WORDS", "answer_sentence", "brief_document", "brief_json", "words_of_page"]
@@ -112,10 +113,9 @@ def _fits(body: str) -> bool:
 def _body(of: Brief, limits: Limits) -> str:
     told = of.stated
     clock = "; ".join(of.clock_changes) or "no clock change"
-    stop = "" if of.title.endswith(("?", "!", ".")) else "."
     head = [
         ("answer", text(answer_sentence(of))),
-        ("night", f"{text(clean(of.title))}{stop} {text(of.date)}, {text(of.zone)}, {text(clock)}."),
+        ("night", f"{text(as_sentence(clean(of.title)))} {text(of.date)}, {text(of.zone)}, {text(clock)}."),
     ]
     if limits["about"] and of.about:
         head.append(("about it", _cut(of.about, limits["about"])))

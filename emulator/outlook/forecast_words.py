@@ -16,7 +16,7 @@ from emulator.outlook.closed_forms import ClosedForm
 from emulator.outlook.forecast_result import Answer, Counted, EndTried, Forecast, Grows, Headroom, Reached
 from emulator.show.exports.recorded import cell
 from emulator.show.html import clean, file, folded, name, section, table, text
-from emulator.show.layout import WIDTH, Page, Role, columns, fit
+from emulator.show.layout import WIDTH, Page, Role, as_sentence, columns, fit
 from emulator.show.meta import ONE_LINE, SMALL_PRINT
 from emulator.show.svg import Svg, both_widths
 
@@ -230,7 +230,7 @@ def forecast_screen(of: Forecast, *, everything: bool = False, width: int = WIDT
     page = Page(width=width)
     page.say(headline(of), {"good": "good", "bad": "bad", "open": ""}[of.outlook])  # type: ignore[arg-type]  # roles
     page.blank()
-    page.say(f"{of.title.rstrip('.')}. {of.months} months from {of.starts}; {what_was_played(of)}.")
+    page.say(f"{as_sentence(of.title)} {of.months} months from {of.starts}; {what_was_played(of)}.")
     if not of.growth:
         page.say("Nothing is said to grow: only dates can change what is met.")
     for one in of.growth:
@@ -282,8 +282,12 @@ def _ends(page: Page, of: Forecast) -> None:
     if of.once:
         page.say(f"On their own date alone: {'; '.join(of.once)}.")
     if of.shifted:
-        dates = ", ".join(map(str, of.shifted))
-        page.say(f"The clocks change in the nights of {dates}; nothing in them depends on it.")
+        page.say(_clocks_change(of.shifted))
+
+
+def _clocks_change(nights: Sequence[date]) -> str:
+    which, them = ("the night", "that night") if len(nights) == 1 else ("the nights", "them")
+    return f"The clocks change in {which} of {', '.join(map(str, nights))}; nothing in {them} depends on it."
 
 
 def _calendar(page: Page, of: Forecast, everything: bool) -> None:
@@ -496,8 +500,7 @@ def _page_ends(of: Forecast) -> str:
     if of.once:
         parts.append(f"<p>On their own date alone: {'; '.join(map(name, of.once))}.</p>")
     if of.shifted:
-        dates = ", ".join(map(str, of.shifted))
-        parts.append(f"<p>The clocks change in the nights of {dates}; nothing in them depends on it.</p>")
+        parts.append(f"<p>{_clocks_change(of.shifted)}</p>")
     return "".join(parts)
 
 

@@ -58,7 +58,7 @@ class Jobs:
         raise LogError(f"{self._path}: there is no job {asked!r}: {self._instead(asked)}")
 
     def _instead(self, asked: str) -> str:
-        entry, sign, _ = asked.rpartition("#")
+        entry, sign, place = asked.rpartition("#")
         if not sign:
             return f'write its number, or its arrival entry and its number in it, such as "nightly#3"; {self._range()}'
         entries: dict[str, int] = {}
@@ -67,6 +67,8 @@ class Jobs:
                 continue
             known, _, ordinal = name.rpartition("#")
             entries[known] = max(entries.get(known, 0), int(ordinal))
+        if entry in entries and not (place.isascii() and place.isdecimal() and int(place)):
+            return f"write the number of the job in its arrival entry, from {entry}#1 to {entry}#{entries[entry]}"
         if entry in entries:
             return f"the last job of {entry} in this night is {entry}#{entries[entry]}"
         return f"no job came from an entry {entry!r}: {advise(entry, entries)}"

@@ -15,7 +15,7 @@ from typing import TYPE_CHECKING, Final, Literal, NamedTuple, TextIO
 if TYPE_CHECKING:
     from rich.text import Text
 
-__all__ = ["WIDE", "WIDTH", "Page", "Role", "Span", "clean", "columns", "fit", "in_colour"]
+__all__ = ["WIDE", "WIDTH", "Page", "Role", "Span", "as_sentence", "clean", "columns", "fit", "in_colour"]
 
 WIDTH: Final = 80
 WIDE: Final = 120
@@ -138,6 +138,15 @@ def in_colour(line: Iterable[Span]) -> "Text":
     for span in line:
         text.append(span.text, _COLOURS.get(span.role, ""))
     return text
+
+
+def as_sentence(text: str) -> str:
+    """End a text as a sentence, unless it has an end: a scenario's title may ask something.
+
+    >>> as_sentence("May the copy run on three machines?"), as_sentence("Nightly copies")
+    ('May the copy run on three machines?', 'Nightly copies.')
+    """
+    return text if text.endswith((".", "?", "!")) else text + "."
 
 
 def clean(text: str) -> str:

@@ -28,7 +28,7 @@ from emulator.measure.night import (
 )
 from emulator.measure.occurrences import Judged
 from emulator.measure.words import duration, value, why_in_words, write
-from emulator.show.layout import WIDTH, Page, Role
+from emulator.show.layout import WIDTH, Page, Role, as_sentence
 from emulator.show.meta import (
     NOT_RANDOM,
     ONE_LINE,
@@ -188,7 +188,7 @@ def summary(
 def _title(meta: RunMeta, night: Night) -> str:
     variant = f", variant '{meta.variant}'" if meta.variant else ""
     start = "" if meta.clock is None else f"From {meta.clock.local(0):%Y-%m-%d %H:%M}, {meta.clock.zone}, "
-    return f"{meta.title}{variant}. {start}{duration(night.horizon)} in virtual time."
+    return f"{as_sentence(meta.title + variant)} {start}{duration(night.horizon)} in virtual time."
 
 
 def _requirements(page: Page, night: Night, judged: Sequence[Judged], *, everything: bool) -> None:

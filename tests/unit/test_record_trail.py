@@ -81,5 +81,8 @@ def test_names_of_jobs_are_read_as_they_come(tmp_path: Path) -> None:
             assert (jobs.find("plates#1"), jobs.find("2")) == (1, 2)
             said = "there is no job 'plates#2': the last job of plates in this night is plates#1"
             assert refusal(lambda: jobs.find("plates#2")) == said
+            for wrong in ("plates#0", "plates#1,2", "plates#-1"):
+                said = f"there is no job {wrong!r}: write the number of the job in its arrival entry, from plates#1 to"
+                assert refusal(lambda wrong=wrong: jobs.find(wrong)).startswith(said)
 
     asyncio.run(run())

@@ -33,7 +33,7 @@ from emulator.show.comparison.words import (
     night_count,
     seeds,
 )
-from emulator.show.layout import Page, Role
+from emulator.show.layout import Page, Role, as_sentence
 from emulator.show.meta import NOT_RANDOM, all_of
 from emulator.show.words import listed
 
@@ -342,8 +342,7 @@ def nights_screen(page: Page, comparison: Comparison) -> None:
     page.say(" ".join(nights_answer(comparison)), "bad" if bad else "" if outcome is not None else "good")
     page.blank()
     of = "as written" if comparison.baseline == AS_WRITTEN else called(comparison.baseline)
-    title = comparison.title.rstrip(".")
-    page.say(f"{title}. {night_count(comparison.nights)} ({seeds(comparison)}), {of}.")
+    page.say(f"{as_sentence(comparison.title)} {night_count(comparison.nights)} ({seeds(comparison)}), {of}.")
     _asked(page, comparison)
     if comparison.lost:
         page.heading(FAILED_NIGHTS)

@@ -29,7 +29,7 @@ from emulator.show.comparison.answer import answer, capital, nights_answer
 from emulator.show.comparison.first import cost_lines, reason_lines, table_rows
 from emulator.show.comparison.words import again, verdict_of
 from emulator.show.exports.recorded import cell, plain
-from emulator.show.layout import WIDE
+from emulator.show.layout import WIDE, as_sentence
 from emulator.show.meta import SMALL_PRINT
 
 __all__ = [
@@ -291,7 +291,7 @@ def _written(found: list[dict[str, Any]]) -> str:
 
 def as_markdown(comparison: Comparison) -> str:
     """Write a comparison short enough for a pull request: the answer, one table, why the others fail, what it costs."""
-    said = _escaped(f"{comparison.title}. {comparison.stopped}".strip())
+    said = _escaped(f"{as_sentence(comparison.title)} {comparison.stopped}".strip())
     lines = [f"**{_escaped(sentence(comparison))}**", "", said, ""]
     advice = comparison.recommendation
     if advice is None:

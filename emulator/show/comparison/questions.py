@@ -11,7 +11,7 @@ from emulator.measure.words import value
 from emulator.show.comparison.exports import plain_data
 from emulator.show.comparison.words import between, night_count
 from emulator.show.html import clean, file, table, text, unbroken
-from emulator.show.layout import WIDTH, Page, Role
+from emulator.show.layout import WIDTH, Page, Role, as_sentence
 from emulator.show.meta import ONE_LINE, SMALL_PRINT
 from emulator.show.settings import head_block, settings_block
 
@@ -71,8 +71,7 @@ def questions_page(found: Answers) -> Page:
     page.say(questions_sentence(found), _ROLES.get(own, ""))
     page.blank()
     played = _seeds(found)
-    end = "" if found.title.endswith((".", "?", "!")) else "."
-    page.say(f"{found.title}{end} {night_count(found.nights)} of each on the same draws, {played}.")
+    page.say(f"{as_sentence(found.title)} {night_count(found.nights)} of each on the same draws, {played}.")
     page.heading("Answers")
     rows = [["", "answer", "nights kept", "95 % interval"]]
     named = [("as written", found.as_written), *((str(n), one) for n, one in enumerate(found.questions, 1))]
@@ -208,7 +207,7 @@ def guesses_page(found: Resting, *, width: int = WIDTH) -> Page:
         last = found.first_seed + found.nights - 1
         seeds = f"seeds {found.first_seed} to {last}" if found.nights > 1 else f"seed {last}"
         page.say(
-            f"{found.title.rstrip('.')}. {night_count(found.nights)} ({seeds}) of each of {found.combinations} "
+            f"{as_sentence(found.title)} {night_count(found.nights)} ({seeds}) of each of {found.combinations} "
             "combinations of values."
         )
     for one in found.requirements:

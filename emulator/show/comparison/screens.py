@@ -33,7 +33,7 @@ from emulator.show.comparison.words import (
     seeds,
     verdict_of,
 )
-from emulator.show.layout import WIDE, WIDTH, Page, Role, columns
+from emulator.show.layout import WIDE, WIDTH, Page, Role, as_sentence, columns
 from emulator.show.meta import ONE_LINE, SMALL_PRINT
 from emulator.show.words import listed
 
@@ -93,19 +93,14 @@ def _what(comparison: Comparison) -> str:
     nights = night_count(comparison.nights)
     if len(comparison.variants) == 1:
         of = "" if comparison.baseline == AS_WRITTEN else f", {comparison.baseline}"
-        return f"{_ended(comparison.title + of)} {nights}, {seeds(comparison)}."
+        return f"{as_sentence(comparison.title + of)} {nights}, {seeds(comparison)}."
     others = len(comparison.variants) - 1
-    title = _ended(comparison.title)
+    title = as_sentence(comparison.title)
     return (
         f"{title} {others} variant{'' if others == 1 else 's'} compared with {called(comparison.baseline)}, {nights} "
         f"of each on the same draws, {seeds(comparison)}. Intervals are at {value(comparison.confidence, 'share')}; "
         "those of differences hold for all of them together."
     )
-
-
-def _ended(text: str) -> str:
-    """End a sentence, unless it has an end."""
-    return text if text.endswith((".", "?", "!")) else text + "."
 
 
 def _mean(one: Spread) -> str:
@@ -298,7 +293,7 @@ def sizing_page(sizing: Sizing, *, everything: bool = False, width: int = WIDTH)
     page.blank()
     last = sizing.first_seed + sizing.nights - 1
     seeds = f"seeds {sizing.first_seed} to {last}" if sizing.nights > 1 else f"seed {last}"
-    page.say(f"{sizing.title.rstrip('.')}. {night_count(sizing.nights)} with each value ({seeds}).")
+    page.say(f"{as_sentence(sizing.title)} {night_count(sizing.nights)} with each value ({seeds}).")
     _table(page, sizing, everything=everything)
     if everything:
         _requirements(page, sizing)
@@ -465,7 +460,7 @@ def frontier_page(frontier: Frontier, *, everything: bool = False, width: int = 
     page.blank()
     last = frontier.first_seed + frontier.nights - 1
     seeds = f"seeds {frontier.first_seed} to {last}" if frontier.nights > 1 else f"seed {last}"
-    page.say(f"{frontier.title.rstrip('.')}. {night_count(frontier.nights)} with each pair ({seeds}).")
+    page.say(f"{as_sentence(frontier.title)} {night_count(frontier.nights)} with each pair ({seeds}).")
     page.say(f"A: {frontier.paths[0]}. B: {frontier.paths[1]}.")
     _pairs_table(page, frontier, everything=everything)
     kept = {one.value: one.held for one in frontier.tried}
