@@ -1,4 +1,4 @@
-"""How does the state table look on paper? As a diagram and a table, made from nothing but the table itself.
+"""Writes the state table as a diagram and a table, made from nothing but the table itself.
 
 ``python docs/make/states_of_a_job.py`` writes the page that stands in ``docs/states.md``; a test fails when that page
 is stale.

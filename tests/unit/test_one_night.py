@@ -5,9 +5,9 @@ import xml.etree.ElementTree as ET
 from pathlib import Path
 
 import pytest
+from picture_of_a_night import picture_of
 
 import emulator
-from emulator.experiment.one_night import picture_of
 
 ROOT = Path(emulator.__file__).parent.parent
 FILE = "scenarios/worker-lost-mid-run.yaml"

@@ -1,6 +1,6 @@
 """Draws one night of a scenario file as a small picture.
 
-``python -m emulator.experiment.one_night FILE`` writes it, such as the one that README.md shows.
+``python docs/make/picture_of_a_night.py FILE`` writes it, such as the one that README.md shows.
 """
 
 import sys
@@ -18,7 +18,7 @@ def picture_of(file: str) -> str:
     attempts = columns(enumerate(result.every_row(), 1), night.horizon, night.pools)
     loaded = result.loaded
     picture = night_picture(night, attempts, loaded.clock, title=loaded.title, file=file, seed=result.seed)
-    return f"{picture}<!-- made by: python -m emulator.experiment.one_night {file} -->\n"
+    return f"{picture}<!-- made by: python docs/make/picture_of_a_night.py {file} -->\n"
 
 
 if __name__ == "__main__":  # pragma: no cover - one line, and the test calls picture_of itself
