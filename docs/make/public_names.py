@@ -1,4 +1,4 @@
-"""What do people come to the Python interface for, and which names stand under each heading?
+"""Sorts the public names under headings, by what people come to the Python interface for.
 
 The one list that is kept by hand: a test fails when a public name is on none of its groups, when a public method is
 neither shown nor said to be for the package alone, and when a signature names a type that nothing here explains.

@@ -42,7 +42,7 @@ def tips(svg: str) -> list[str]:
 
 
 def test_the_picture_of_the_readme_is_fresh(monkeypatch: pytest.MonkeyPatch) -> None:
-    """Renew it with: python -m emulator.experiment.one_night scenarios/worker-lost-mid-run.yaml > (the file).
+    """Renew it with: python docs/make/picture_of_a_night.py scenarios/worker-lost-mid-run.yaml > (the file).
 
     Whoever does not see it reads its title.
     """
