@@ -286,8 +286,8 @@ def _ends(page: Page, of: Forecast) -> None:
 
 
 def _clocks_change(nights: Sequence[date]) -> str:
-    which, them = ("the night", "that night") if len(nights) == 1 else ("the nights", "them")
-    return f"The clocks change in {which} of {', '.join(map(str, nights))}; nothing in {them} depends on it."
+    which, them = ("the night", "it") if len(nights) == 1 else ("the nights", "them")
+    return f"The clocks change in {which} of {', '.join(map(str, nights))}; nothing in {them} depends on that."
 
 
 def _calendar(page: Page, of: Forecast, everything: bool) -> None:

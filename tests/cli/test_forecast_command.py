@@ -192,7 +192,7 @@ def test_the_screen_tells_the_same() -> None:
         "90th percentile of wait: 30 min today, more than 48 min at the end.",
         "2026-07-03 12:00, planned outage of archive: breaks nothing.",
         "On their own date alone: work on the dome, 2026-07-01 22:00.",
-        "The clocks change in the night of 2026-09-05; nothing in that night depends on it",
+        "The clocks change in the night of 2026-09-05; nothing in it depends on that",
         "No job is due on: holidays.",
         "plates 1.21 times 95 %: 1.14 to 1.30",
         "monthly more than 3.80 times",

@@ -136,7 +136,10 @@ def _below(starter: Starter) -> set[int]:
     todo = [starter._program.pid]
     while todo:
         for task in Path(f"/proc/{todo.pop()}/task").glob("*/children"):
-            children = {int(it) for it in task.read_text().split()}
+            try:
+                children = {int(it) for it in task.read_text().split()}
+            except OSError:  # it ended after it was listed, and somebody else has its children now: look again
+                return _below(starter)
             found |= children
             todo += children
     return found
