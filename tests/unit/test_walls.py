@@ -262,25 +262,79 @@ def test_no_part_of_the_world_knows_one_that_knows_it() -> None:
     assert circles([m for m in MODULES if within(m, "emulator.world")], typing_too=True) == []
 
 
-FUNCTIONS_WITH_MANY_ARGUMENTS = 42
-"""So many functions take more than seven arguments, the commands and their options included; there are to be ten."""
+PUBLIC = "a public function: each of its options is a keyword of its own, as a caller in Python expects"
+
+MANY_ARGUMENTS = {
+    "emulator.experiment.compare.compare": PUBLIC,
+    "emulator.experiment.run.run": PUBLIC,
+    "emulator.experiment.run.run_async": PUBLIC,
+    "emulator.experiment.size.frontier": PUBLIC,
+    "emulator.experiment.size.size": PUBLIC,
+    "emulator.outlook.forecast.forecast": PUBLIC,
+    "emulator.outlook.thresholds.thresholds": PUBLIC,
+    "emulator.past.hindcast.hindcast": PUBLIC,
+    "emulator.testing.emulation.Emulator.__init__": PUBLIC,
+    "emulator.testing.hunting.hunt": PUBLIC,
+}
+"""Functions that may take more than seven arguments, each with its reason; ten at most."""
+
+MANY_ARGUMENTS_STILL = {
+    "emulator.cli.compare.compare",
+    "emulator.cli.compare.size",
+    "emulator.cli.hunt.hunt",
+    "emulator.cli.hunt.rerun",
+    "emulator.cli.logs.trail",
+    "emulator.cli.outlook.forecast",
+    "emulator.cli.outlook.thresholds",
+    "emulator.cli.past.sketch",
+    "emulator.cli.past.hindcast",
+    "emulator.cli.past.drift",
+    "emulator.cli.run.run",
+    "emulator.cli.run.watch",
+    "emulator.experiment.compare.nights",
+    "emulator.experiment.compare.carry_out",
+    "emulator.experiment.comparison_plan.plan",
+    "emulator.experiment.guesses.guesses",
+    "emulator.experiment.night.NightResult.figure",
+    "emulator.experiment.night.run_night",
+    "emulator.experiment.night.judged_night",
+    "emulator.outlook.evidence.evidence_of",
+    "emulator.past.foretelling.foretell",
+    "emulator.past.sketching.sketch_files",
+    "emulator.record.asking.wanted_of",
+    "emulator.record.log_reader.Log.numbered",
+    "emulator.record.sqlite_log.select",
+    "emulator.report.watching.watch_night",
+    "emulator.report.watching.told_night",
+    "emulator.scenario.load._whole",
+    "emulator.scripts.processes.Process.__init__",
+    "emulator.show.svg.Svg.bar",
+    "emulator.testing.views.Views.figure",
+    "emulator.timeline.surface.TimedLoop.__init__",
+}
+"""Functions that still take more than seven arguments; there are to be none."""
 
 
 def many_arguments(module: str) -> Iterator[str]:
     """Name the functions of a module that take more than seven arguments, ``self`` aside."""
-    for node in nodes(module):
+    todo: list[tuple[str, ast.AST]] = [(module, node) for node in tree(module).body]
+    for place, node in todo:
+        inside = place
+        if isinstance(node, ast.ClassDef | ast.FunctionDef | ast.AsyncFunctionDef):
+            inside = f"{place}.{node.name}"
         if isinstance(node, ast.FunctionDef | ast.AsyncFunctionDef):
             given = node.args
             names = [one.arg for one in (*given.posonlyargs, *given.args, *given.kwonlyargs)]
             if len(names) - (names[:1] in (["self"], ["cls"])) > 7:
-                yield f"{module}.{node.name}"
+                yield inside
+        todo += [(inside, child) for child in ast.iter_child_nodes(node)]
 
 
 def test_few_functions_take_many_arguments() -> None:
-    """No further function takes more than seven arguments; of the broker and the world none does."""
-    found = [name for module in MODULES for name in many_arguments(module)]
-    assert len(found) <= FUNCTIONS_WITH_MANY_ARGUMENTS, found
-    assert [name for name in found if within(name, "emulator.world") or within(name, "emulator.broker")] == []
+    """No further function takes more than seven arguments, and what no longer does is taken off the lists."""
+    found = sorted({name for module in MODULES for name in many_arguments(module)})
+    assert found == sorted({*MANY_ARGUMENTS, *MANY_ARGUMENTS_STILL})
+    assert len(MANY_ARGUMENTS) <= 10
 
 
 MANY_BASES = ["emulator.measure.fold.NightFold", "emulator.testing.telling.ToldEmulator"]
