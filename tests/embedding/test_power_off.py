@@ -596,7 +596,7 @@ import asyncio, threading
 from concurrent.futures import ThreadPoolExecutor
 from emulator import clock_stop, run_in_virtual_time
 
-pool = ThreadPoolExecutor()
+pool = ThreadPoolExecutor(1)
 
 async def test():
     await asyncio.get_running_loop().run_in_executor(pool, print, "idle")
